@@ -1,0 +1,56 @@
+package dsp
+
+import "math"
+
+// Quantizer turns samples into integers of a given depth. A sample that
+// already lies on the grid passes unchanged, so that untouched PCM stays
+// bit-identical; every other sample gets triangular (TPDF) dither of two
+// quantising steps peak to peak (Lipshitz, Wannamaker, Vanderkooy,
+// "Quantization and dither: a theoretical survey", JAES 40, 1992) when dither
+// is on. The dither depends only on frame number and channel: not on block
+// size, order or process.
+type Quantizer struct {
+	scale  float64
+	limit  float64
+	dither bool
+	// Clipped counts samples that had to be clipped at full scale.
+	Clipped int64
+}
+
+// NewQuantizer makes a quantizer for bitDepth 16 or 24.
+func NewQuantizer(bitDepth int, dither bool) *Quantizer {
+	s := math.Ldexp(1, bitDepth-1)
+	return &Quantizer{scale: s, limit: s - 1, dither: dither}
+}
+
+// mix64 is the finaliser of splitmix64 (Steele, Lea, Flood 2014).
+func mix64(z uint64) uint64 {
+	z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9
+	z = (z ^ (z >> 27)) * 0x94d049bb133111eb
+	return z ^ (z >> 31)
+}
+
+// Quantize writes round(x*gain) on the grid. FirstFrame is the frame number of
+// x[0] on the side; channel is 0 or 1.
+func (q *Quantizer) Quantize(dst []int32, x []float64, gain float64, firstFrame int64, channel int) {
+	k := q.scale * gain
+	seed := uint64(firstFrame)*2 + uint64(channel)
+	for i, v := range x {
+		v *= k
+		r := math.RoundToEven(v)
+		if r != v && q.dither {
+			h := mix64((seed + uint64(i)*2 + 1) * 0x9e3779b97f4a7c15)
+			const u = 1.0 / (1 << 32)
+			v += float64(h>>32)*u - float64(h&0xffffffff)*u
+			r = math.RoundToEven(v)
+		}
+		if r > q.limit {
+			r = q.limit
+			q.Clipped++
+		} else if r < -q.scale {
+			r = -q.scale
+			q.Clipped++
+		}
+		dst[i] = int32(r)
+	}
+}

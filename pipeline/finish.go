@@ -1,0 +1,319 @@
+package pipeline
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"discsafe/pipeline/audio"
+	"discsafe/pipeline/audio/wav"
+	"discsafe/pipeline/planner"
+	"discsafe/pipeline/report"
+	"discsafe/pipeline/sideplan"
+	"discsafe/pipeline/spec"
+	"discsafe/pipeline/stage"
+)
+
+// afterPeaks finds, for each treated passage, the greatest ratio left in the
+// written file.
+type afterPeaks struct {
+	spans []span
+	next  int
+	open  []int
+}
+
+type span struct {
+	stage  string
+	index  int
+	p      stage.Passage
+	before float64
+	most   float64
+}
+
+func newAfterPeaks(traces map[string]*stage.Trace, links []*link) *afterPeaks {
+	a := &afterPeaks{}
+	for _, l := range links {
+		if t := traces[l.id]; t != nil {
+			for i, p := range t.Passages {
+				a.spans = append(a.spans, span{stage: l.id, index: i, p: p})
+			}
+		}
+	}
+	slices.SortStableFunc(a.spans, func(x, y span) int { return cmp.Compare(x.p.First, y.p.First) })
+	return a
+}
+
+// see looks at one sector of the written file; sectors come in order.
+func (a *afterPeaks) see(pt *planner.Point) {
+	for a.next < len(a.spans) && a.spans[a.next].p.First <= pt.Sector {
+		a.open = append(a.open, a.next)
+		a.next++
+	}
+	keep := a.open[:0]
+	for _, i := range a.open {
+		s := &a.spans[i]
+		if s.p.Last < pt.Sector {
+			continue
+		}
+		v := pt.WidthRatio
+		switch s.p.Limit {
+		case "curvature":
+			v = pt.CurvatureRat
+		case "slope":
+			v = pt.SlopeRatio
+		case "depth":
+			v = pt.DepthRatio
+		}
+		s.most = math.Max(s.most, v)
+		keep = append(keep, i)
+	}
+	a.open = keep
+}
+
+func (a *afterPeaks) of(id string, index int) (float64, bool) {
+	for i := range a.spans {
+		if s := &a.spans[i]; s.stage == id && s.index == index {
+			return s.most, true
+		}
+	}
+	return 0, false
+}
+
+// finish builds the report and writes every file beside the premaster.
+func (j *job) finish() (*report.Report, error) {
+	before, rb, err := j.gather(j.before.log, nil)
+	if err != nil {
+		return nil, err
+	}
+	peaks := newAfterPeaks(j.res.traces, j.res.links)
+	after, ra, err := j.gather(j.res.after.log, peaks.see)
+	if err != nil {
+		return nil, err
+	}
+	own, err := planner.OwnLand(j.ctx, j.cut, j.before.log)
+	if err != nil {
+		return nil, err
+	}
+	r := &report.Report{Schema: report.Schema, Tool: report.Tool{Name: toolName, Version: j.opt.Version}}
+	at := fmt.Sprintf("at %+.1f dB cut level, depth and radius of the land plan", j.cut.LevelDB)
+	r.Before = j.measures(&j.before.reading, rb, "the mixes untreated, "+at+"; land as they alone would take", own)
+	r.After = j.measures(&j.res.after.reading, ra, "the premaster as written, "+at, ra.LandUM)
+	if err := j.describeSide(r); err != nil {
+		return nil, err
+	}
+	r.Limits = j.limits()
+	r.Verdict = j.verdict(&r.Before, &r.After)
+	if r.Stages, err = j.stages(); err != nil {
+		return nil, err
+	}
+	r.Changes, r.ChangesTotal = j.changes(peaks)
+	if r.Land, err = j.landSection(j.res.after.log, after); err != nil {
+		return nil, err
+	}
+	if r.Ladder, err = j.ladder(); err != nil {
+		return nil, err
+	}
+	r.Tracks = j.tracks()
+	r.Series = j.series(before, after)
+	r.Proof = j.proof()
+	r.Cautions = cautions()
+	r.Timing = j.timing()
+	return r, j.writeAll(r)
+}
+
+func (j *job) describeSide(r *report.Report) (err error) {
+	p := j.plan
+	if r.Plan, err = p.Normalized(); err != nil {
+		return err
+	}
+	if r.Room, err = report.RawOf(j.ps.Room); err != nil {
+		return err
+	}
+	ref := j.ps.Room.Reference
+	asked := "fit"
+	if !p.Level.Fit {
+		asked = fmt.Sprintf("%+g dB", p.Level.DB)
+	}
+	r.Cut = report.Cut{LevelDB: j.cut.LevelDB, FileGainDB: j.res.fileGainDB, LatheGainDB: j.res.latheGainDB, Asked: asked, Why: j.whyLevel(),
+		Reference: report.Reference{VelocityCMS: ref.VelocityCMS, Axis: ref.Axis, Kind: ref.Kind, HZ: ref.HZ, DBFS: ref.DBFS}}
+	r.Side = report.Side{Side: p.Side, Title: p.Title, Artist: p.Artist, Catalogue: p.Catalogue, Inscription: p.Inscription, Mono: p.Mono,
+		LengthS: float64(j.side.frames) / float64(j.side.rateHz), SampleRate: j.side.rateHz, BitDepth: p.Output.BitDepth, Disc: j.disc(), RoomName: j.ps.Room.Name}
+	r.Notes = notes(p)
+	return nil
+}
+
+// notes explain the values of plan and room from the tags of their types.
+func notes(p *sideplan.Plan) []report.Note {
+	var out []report.Note
+	add := func(in string, values []spec.Value) {
+		for _, v := range values {
+			out = append(out, report.Note{In: in, Field: v.Path, Unit: v.Unit, Meaning: v.Doc, Source: v.Source,
+				AskRoom: strings.Contains(v.Source, "ask the room"), Defaults: v.Text == v.Default})
+		}
+	}
+	add("room", spec.Values(p.Room.Room))
+	return out
+}
+
+func (j *job) proof() report.Proof {
+	c := j.res.cut
+	p := report.Proof{ResidualLSB: report.Num(c.residual), BitIdentical: c.identical, Passes: j.t.number, Tightenings: j.tightenings, Remeasured: true,
+		Dithered: !c.identical && j.chain.dither(),
+		Text:     "The residual is the greatest gap between the difference file and the sum of what the stages say they changed. Mix and premaster are each requantised with the same dither, so up to 3 steps are rounding."}
+	if j.plan.Mono {
+		p.MonoExact = &c.monoExact
+	}
+	return p
+}
+
+func (j *job) timing() report.Timing {
+	t := report.Timing{ProgrammeS: float64(j.side.frames) / float64(j.side.rateHz), Passes: j.t.number}
+	if j.opt.Timing {
+		total := 0.0
+		for _, s := range j.t.steps {
+			total += s.took.Seconds()
+			t.Steps = append(t.Steps, report.Step{Name: s.name, WallS: s.took.Seconds()})
+		}
+		t.WallS, t.RealTime = report.Num(total), report.Num(t.ProgrammeS/total)
+	}
+	return t
+}
+
+// tracks places each track on the disc.
+func (j *job) tracks() []report.Track {
+	rate := float64(j.side.rateHz)
+	var out []report.Track
+	for i, p := range j.side.tracks {
+		s0, s1 := j.ps.Tracks[i].Start, j.ps.Tracks[i].End
+		t := report.Track{Number: i + 1, Title: p.track.Title, ISRC: p.track.ISRC, File: filepath.Base(p.track.File),
+			StartS: float64(p.start) / rate, EndS: float64(p.end()) / rate, LengthS: float64(p.frames) / rate, GainDB: p.track.GainDB}
+		t.GapS = t.StartS
+		if i > 0 {
+			t.GapS -= float64(j.side.tracks[i-1].end()) / rate
+			if um, ok := j.cut.LandBeforeUM(j.res.after.log, s0); ok {
+				t.LandBeforeUM = report.Num(um)
+			}
+		}
+		outer, inner := j.cut.RadiusMM(s0-1), j.cut.RadiusMM(s1-1)
+		t.StartRadiusMM, t.EndRadiusMM = report.Num(outer), report.Num(inner)
+		if outer > inner {
+			t.AverageLPI = report.Num(25.4 * t.LengthS / j.sectors.SecondsPerTurn / (outer - inner))
+		}
+		t.IntegratedLUFS, _ = j.res.after.loudnessOf(t.StartS, t.EndS)
+		t.ExplainNulls("not measured for this track")
+		out = append(out, t)
+	}
+	return out
+}
+
+// cautions stand on report and sheet; the room, local codes and trained
+// practice decide.
+func cautions() []report.Caution {
+	return []report.Caution{
+		{Code: "estimate", Text: "discsafe computes; it does not release. Nothing here says that a side can be cut without harm, only that it lies within the stated room profile. The room's protection and judgement decide."},
+		{Code: "cutter-head", Text: "Sustained treble heats the drive coils with the square of wall acceleration and can burn out a cutter head. Head temperature and protection are the room's."},
+		{Code: "swarf", Text: "Lacquer swarf is largely nitrocellulose: it catches fire easily and burns fast without air. No flames, sparks or smoking; earthed suction; keep it wet in a closed metal can; dispose of it as local rules for hazardous waste say."},
+		{Code: "stylus", Text: "A heated cutting stylus burns; a turning platter and blanks with glass or metal cores cut and pinch."},
+		{Code: "hearing", Text: "Start any playback low. Test tones and the gained difference can be far louder than the music."},
+	}
+}
+
+// writeAll writes loudness into the premaster, then report, pages and, last,
+// the manifest.
+func (j *job) writeAll(r *report.Report) error {
+	if err := j.patch(); err != nil {
+		return err
+	}
+	if j.opt.AsTraced {
+		if err := j.writeAsTraced(); err != nil {
+			return err
+		}
+	}
+	m := &report.Manifest{Schema: report.ManifestSchema, Tool: r.Tool}
+	var err error
+	if m.RecipeSHA256, err = report.RecipeHash(j.opt.Version, r.Plan, r.Room); err != nil {
+		return err
+	}
+	for i, p := range j.side.tracks {
+		h, err := hashFile(p.track.Path, filepath.Base(p.track.File))
+		if err != nil {
+			return fmt.Errorf("track %d: %w", i+1, err)
+		}
+		m.Inputs = append(m.Inputs, h)
+		r.Inputs = append(r.Inputs, report.File{Role: "mix", Name: h.Name, Bytes: h.Bytes, SHA256: h.SHA256, Container: p.format.Container, SampleRate: p.format.SampleRateHz,
+			BitDepth: p.format.BitDepth, Float: p.format.Encoding == audio.EncodingFloat, Channels: p.format.Channels, Frames: p.frames, LengthS: float64(p.frames) / float64(p.format.SampleRateHz)})
+	}
+	for _, f := range j.audioFiles() {
+		h, err := hashFile(j.out.path(f.name), f.name)
+		if err != nil {
+			return err
+		}
+		m.Outputs = append(m.Outputs, h)
+		r.Outputs = append(r.Outputs, report.File{Role: f.role, Name: h.Name, Bytes: h.Bytes, SHA256: h.SHA256, Container: "wav", SampleRate: j.side.rateHz,
+			BitDepth: f.depth, Float: f.float, Channels: 2, Frames: j.side.frames, LengthS: r.Side.LengthS})
+	}
+	if err := r.Validate(); err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	for _, f := range []struct {
+		name string
+		fill func(*os.File) error
+	}{
+		{ReportName, func(w *os.File) error { return r.Write(w) }},
+		{ReportPageName, func(w *os.File) error { return report.WriteHTML(w, r) }},
+		{CuttingSheetName, func(w *os.File) error { return report.WriteCuttingSheet(w, r) }},
+	} {
+		if err := j.out.write(f.name, f.fill); err != nil {
+			return err
+		}
+		h, err := hashFile(j.out.path(f.name), f.name)
+		if err != nil {
+			return err
+		}
+		m.Outputs = append(m.Outputs, h)
+	}
+	return j.out.write(report.ManifestName, func(w *os.File) error { return m.Write(w) })
+}
+
+type audioFile struct {
+	name, role string
+	depth      int
+	float      bool
+}
+
+func (j *job) audioFiles() []audioFile {
+	fs := []audioFile{{PremasterName, "premaster", j.plan.Output.BitDepth, false}, {DifferenceName, "difference", 32, true}}
+	if j.opt.AsTraced {
+		fs = append(fs, audioFile{AsTracedName, "as-traced", 24, false})
+	}
+	return fs
+}
+
+// patch writes the measured loudness into the premaster's bext chunk.
+func (j *job) patch() (err error) {
+	f, err := os.OpenFile(j.out.path(PremasterName), os.O_RDWR, 0)
+	if err != nil {
+		return fmt.Errorf("writing loudness: %w", err)
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	m := &j.res.after.reading
+	if err := wav.PatchLoudness(f, wav.Loudness{IntegratedLUFS: orNaN(m.IntegratedLUFS), RangeLU: orNaN(m.LoudnessRangeLU), MaxTruePeakDBTP: orNaN(m.MaxTruePeakDBTP),
+		MaxMomentaryLUFS: orNaN(m.MaxMomentaryLUFS), MaxShortTermLUFS: orNaN(m.MaxShortTermLUFS)}); err != nil {
+		return err
+	}
+	return f.Sync()
+}
+
+func hashFile(path, name string) (h report.FileHash, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return h, fmt.Errorf("hashing: %w", err)
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	return report.HashOf(name, f)
+}

@@ -1,0 +1,146 @@
+package pipeline
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"discsafe/pipeline/report"
+)
+
+// FolderError is an output folder that cannot be used.
+type FolderError struct {
+	Dir, Detail, Hint string
+	Err               error
+}
+
+func (e *FolderError) Error() string {
+	s := "output folder " + e.Dir + ": " + e.Detail
+	if e.Err != nil {
+		s += ": " + e.Err.Error()
+	}
+	if e.Hint != "" {
+		s += "; " + e.Hint
+	}
+	return s
+}
+
+// Unwrap returns the cause.
+func (e *FolderError) Unwrap() error { return e.Err }
+
+// folder makes a result appear whole or not at all: files are written into a
+// hidden folder beside the wanted one, synced, and the folder is renamed.
+type folder struct {
+	dir, work string
+	replace   bool
+	done      bool
+}
+
+// newFolder checks that dir may be written and makes the working folder.
+func newFolder(dir string) (*folder, error) {
+	if dir == "" {
+		return nil, &FolderError{Dir: `""`, Detail: "no folder given", Hint: "give one with --out"}
+	}
+	abs, err := filepath.Abs(dir)
+	if err != nil {
+		return nil, &FolderError{Dir: dir, Detail: "cannot be resolved", Err: err}
+	}
+	f := &folder{dir: abs}
+	entries, err := os.ReadDir(abs)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		return nil, &FolderError{Dir: dir, Detail: "cannot be read as a folder", Err: err, Hint: "choose another"}
+	case len(entries) > 0:
+		if _, err := os.Stat(filepath.Join(abs, report.ManifestName)); err != nil {
+			return nil, &FolderError{Dir: dir, Detail: "exists and holds files that are not a discsafe result", Hint: "choose a new or empty folder"}
+		}
+		f.replace = true
+	default:
+		f.replace = true
+	}
+	parent := filepath.Dir(abs)
+	if err := os.MkdirAll(parent, 0o777); err != nil {
+		return nil, &FolderError{Dir: dir, Detail: "its parent cannot be made", Err: err}
+	}
+	f.work, err = os.MkdirTemp(parent, "."+filepath.Base(abs)+".partial-")
+	if err != nil {
+		return nil, &FolderError{Dir: dir, Detail: "cannot write beside it", Err: err, Hint: "check permissions and free space"}
+	}
+	if err := os.Chmod(f.work, 0o755); err != nil {
+		return nil, errors.Join(err, f.abandon())
+	}
+	return f, nil
+}
+
+func (f *folder) path(name string) string { return filepath.Join(f.work, name) }
+
+// write makes one file whole: create, write, sync, close.
+func (f *folder) write(name string, fill func(*os.File) error) (err error) {
+	file, err := os.Create(f.path(name))
+	if err != nil {
+		return fmt.Errorf("writing %s: %w", name, err)
+	}
+	defer func() {
+		if cerr := file.Close(); err == nil && cerr != nil {
+			err = fmt.Errorf("writing %s: %w", name, cerr)
+		}
+	}()
+	if err := fill(file); err != nil {
+		return fmt.Errorf("writing %s: %w", name, err)
+	}
+	if err := file.Sync(); err != nil {
+		return fmt.Errorf("writing %s: %w", name, err)
+	}
+	return nil
+}
+
+// commit puts the working folder in the wanted place.
+func (f *folder) commit() error {
+	if err := syncDir(f.work); err != nil {
+		return err
+	}
+	old := ""
+	if f.replace {
+		old = f.work + ".old"
+		if err := os.Rename(f.dir, old); err != nil {
+			return &FolderError{Dir: f.dir, Detail: "the earlier result cannot be moved aside", Err: err}
+		}
+	}
+	if err := os.Rename(f.work, f.dir); err != nil {
+		err = &FolderError{Dir: f.dir, Detail: "the result cannot be moved into place", Err: err}
+		if old != "" {
+			err = errors.Join(err, os.Rename(old, f.dir))
+		}
+		return err
+	}
+	f.done = true
+	if err := syncDir(filepath.Dir(f.dir)); err != nil {
+		return err
+	}
+	if old != "" {
+		return os.RemoveAll(old)
+	}
+	return nil
+}
+
+// abandon removes the working folder unless it was committed.
+func (f *folder) abandon() error {
+	if f.done {
+		return nil
+	}
+	return os.RemoveAll(f.work)
+}
+
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return fmt.Errorf("syncing folder: %w", err)
+	}
+	if err := errors.Join(d.Sync(), d.Close()); err != nil {
+		return fmt.Errorf("syncing folder: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,370 @@
+package groove
+
+import (
+	"math"
+
+	"discsafe/pipeline/audio"
+	"discsafe/pipeline/dsp"
+)
+
+// The predictor's band: flat within 0.01 dB to bandTopHz, and at least 60 dB
+// down where stopHz lies. The recording characteristic rises without limit
+// (IEC 60098), so a predictor must state a limit.
+const bandTopHz = 20000
+
+func stopHz(frameRateHz int) float64 {
+	switch {
+	case frameRateHz <= 44100:
+		return 24100 // first image of 20 kHz
+	case frameRateHz <= 48000:
+		return 28000
+	default:
+		return 30000
+	}
+}
+
+const chunkFrames = 1024
+
+// Predictor turns a stereo programme into the motion of the groove, sector by
+// sector. Feed it with Add, end with Flush. Results do not depend on how the
+// programme is cut into blocks. It never allocates after NewPredictor and its
+// memory does not grow.
+type Predictor struct {
+	sectors Sectors
+	emit    func(Motion)
+	full    bool // velocity and acceleration too
+
+	taps, half []float64 // band limit; half: taps of odd outputs when upsampling
+	side       int       // input samples needed on either side of an output
+	xl, xr     []float64 // band-limited input waits here
+	xn         int
+	yl, yr     []float64 // one chunk at the analysis rate
+	odd        []float64
+	phase      int // input samples to skip before the next output (down)
+
+	disp   *displacer
+	diff   *differentiators
+	dl, dr []float64 // displacement, from halo before the current sector
+	dn     int
+	sector int
+	last   int // sectors to emit, known at Flush; 0 before
+
+	v, a, v2 []float64
+	past     []float32 // left displacement one turn ago
+	pastAt   int
+}
+
+// NewPredictor makes a predictor for a programme at s.FrameRateHz. scale is
+// the channel velocity in m/s that a full-scale sine at 1 kHz has at 0 dB cut
+// level. emit is called once per sector in order. displacementOnly leaves
+// velocities and accelerations zero and costs less.
+func NewPredictor(s Sectors, scale float64, displacementOnly bool, emit func(Motion)) (*Predictor, error) {
+	p := &Predictor{sectors: s, emit: emit, full: !displacementOnly}
+	rate := s.AnalysisRateHz()
+	design := rate
+	if s.down == 2 {
+		design = float64(s.FrameRateHz)
+	}
+	attenuationDB := 66.0
+	if s.up == 2 {
+		attenuationDB = 104 // images of bass are differentiated twice
+	}
+	h, err := dsp.LowPass(design, bandTopHz, stopHz(s.FrameRateHz), attenuationDB)
+	if err != nil {
+		return nil, err
+	}
+	if s.up == 2 {
+		if (len(h)-1)%4 != 0 { // the centre must fall on an input sample
+			h = append(append([]float64{0}, h...), 0)
+		}
+		k := (len(h) - 1) / 4
+		p.side = k
+		for i := 0; i < len(h); i += 2 {
+			p.taps = append(p.taps, 2*h[i])
+		}
+		for i := 1; i < len(h); i += 2 {
+			p.half = append(p.half, 2*h[i])
+		}
+		unitSum(p.taps)
+		unitSum(p.half)
+	} else {
+		p.taps = h
+		p.side = (len(h) - 1) / 2
+	}
+	n := 2*p.side + chunkFrames + 1
+	p.xl, p.xr = make([]float64, n), make([]float64, n)
+	p.yl, p.yr = make([]float64, 2*chunkFrames), make([]float64, 2*chunkFrames)
+	p.odd = make([]float64, chunkFrames)
+	p.disp = newDisplacer(rate, scale)
+	p.diff = newDifferentiators(rate)
+	longest := int(s.perTurn/SectorsPerTurn) + 2
+	p.dl = make([]float64, longest+2*halo+2*chunkFrames)
+	p.dr = make([]float64, len(p.dl))
+	p.v, p.a, p.v2 = make([]float64, longest+2), make([]float64, longest+2), make([]float64, longest+2)
+	p.past = make([]float32, s.perTurn)
+	p.Reset()
+	return p, nil
+}
+
+// unitSum scales taps to sum 1. With both phases of an interpolator at exactly
+// the same gain at DC, the image of bass vanishes.
+func unitSum(taps []float64) {
+	sum := 0.0
+	for _, c := range taps {
+		sum += c
+	}
+	for i := range taps {
+		taps[i] /= sum
+	}
+}
+
+// Reset makes the predictor as new.
+func (p *Predictor) Reset() {
+	clear(p.xl)
+	clear(p.xr)
+	clear(p.dl)
+	clear(p.dr)
+	clear(p.past)
+	p.xn, p.dn, p.phase, p.sector, p.last, p.pastAt = p.side, halo, 0, 0, 0, 0
+	p.disp.reset()
+}
+
+// Add feeds frames of the programme.
+func (p *Predictor) Add(b audio.Block) {
+	for i := 0; i < b.Len(); {
+		n := min(chunkFrames, b.Len()-i)
+		n = min(n, len(p.xl)-p.xn)
+		copy(p.xl[p.xn:], b.L[i:i+n])
+		copy(p.xr[p.xn:], b.R[i:i+n])
+		p.xn += n
+		i += n
+		p.limitBand()
+	}
+}
+
+// Flush feeds the silence that brings out the last sector.
+func (p *Predictor) Flush(totalFrames int64) {
+	p.last = p.sectors.Count(totalFrames)
+	zero := audio.NewBlock(chunkFrames)
+	for p.sector < p.last {
+		p.Add(zero)
+	}
+}
+
+// limitBand makes analysis-rate samples of all waiting input.
+func (p *Predictor) limitBand() {
+	outs := p.xn - 2*p.side
+	if outs <= 0 {
+		return
+	}
+	var n int
+	switch {
+	case p.sectors.up == 2:
+		n = 2 * outs
+		p.interleave(p.yl, p.xl, outs)
+		p.interleave(p.yr, p.xr, outs)
+	case p.sectors.down == 2:
+		n = (outs - p.phase + 1) / 2
+		if n > 0 {
+			dsp.CorrelateStride2(p.yl[:n], p.xl[p.phase:p.xn], p.taps)
+			dsp.CorrelateStride2(p.yr[:n], p.xr[p.phase:p.xn], p.taps)
+		}
+		p.phase = (p.phase + outs) & 1
+	default:
+		n = outs
+		dsp.Correlate(p.yl[:n], p.xl[:p.xn], p.taps)
+		dsp.Correlate(p.yr[:n], p.xr[:p.xn], p.taps)
+	}
+	copy(p.xl, p.xl[outs:p.xn])
+	copy(p.xr, p.xr[outs:p.xn])
+	p.xn -= outs
+	p.disp.process(p.dl[p.dn:p.dn+n], p.dr[p.dn:p.dn+n], p.yl[:n], p.yr[:n])
+	p.dn += n
+	p.drain()
+}
+
+func (p *Predictor) interleave(y, x []float64, n int) {
+	// Even outputs stand on input samples: centre at side.
+	dsp.Correlate(p.odd[:n], x, p.taps)
+	for i, v := range p.odd[:n] {
+		y[2*i] = v
+	}
+	dsp.Correlate(p.odd[:n], x[1:], p.half)
+	for i, v := range p.odd[:n] {
+		y[2*i+1] = v
+	}
+}
+
+// drain emits every sector whose samples and halo are there.
+func (p *Predictor) drain() {
+	at := 0
+	for {
+		n := int(p.sectors.analysisStart(p.sector+1) - p.sectors.analysisStart(p.sector))
+		if p.dn-at < n+2*halo || (p.last > 0 && p.sector >= p.last) {
+			break
+		}
+		p.measure(p.dl[at:at+n+2*halo], p.dr[at:at+n+2*halo], n)
+		p.sector++
+		at += n
+	}
+	if at > 0 {
+		copy(p.dl, p.dl[at:p.dn])
+		copy(p.dr, p.dr[at:p.dn])
+		p.dn -= at
+	}
+}
+
+func (p *Predictor) measure(dl, dr []float64, n int) {
+	var m Motion
+	l, r := dl[halo:halo+n], dr[halo:halo+n]
+	first := l[0]
+	if n > 0 {
+		f := r[0]
+		oMax, iMin := f, first
+		yMax, yMin := first+f, first+f
+		zMax, zMin := first-f, first-f
+		var oAt, iAt, yuAt, ydAt, zuAt, zdAt int
+		var sl, sr float64
+		for i, x := range l {
+			y := r[i]
+			if y > oMax {
+				oMax, oAt = y, i
+			}
+			if x < iMin {
+				iMin, iAt = x, i
+			}
+			s, d := x+y, x-y
+			if s > yMax {
+				yMax, yuAt = s, i
+			}
+			if s < yMin {
+				yMin, ydAt = s, i
+			}
+			if d > zMax {
+				zMax, zuAt = d, i
+			}
+			if d < zMin {
+				zMin, zdAt = d, i
+			}
+			sl += x
+			sr += y
+		}
+		m.OuterMaxUM = float32(math.Sqrt2 * top(dr, dr, 0, 1, oAt))
+		m.InnerMinUM = float32(-math.Sqrt2 * top(dl, dl, 0, -1, iAt))
+		m.LateralMaxUM = float32(top(dl, dr, 1, 1, yuAt) / math.Sqrt2)
+		m.LateralMinUM = float32(-top(dl, dr, 1, -1, ydAt) / math.Sqrt2)
+		m.VerticalMaxUM = float32(top(dl, dr, -1, 1, zuAt) / math.Sqrt2)
+		m.VerticalMinUM = float32(-top(dl, dr, -1, -1, zdAt) / math.Sqrt2)
+		m.MeanLUM = float32(sl / float64(n))
+		m.MeanRUM = float32(sr / float64(n))
+	}
+	m.NestUM = float32(math.Sqrt2 * p.nest(l, r))
+	if p.full {
+		p.derive(&m, dl, dr, n)
+	}
+	p.emit(m)
+}
+
+// top refines the maximum of sign*(x + mix*y) found at sample i of the sector.
+func top(x, y []float64, mix, sign float64, i int) float64 {
+	i += halo
+	f := func(k int) float64 { return sign * (x[k] + mix*y[k]) }
+	if mix == 0 {
+		return vertex(sign*x[i-1], sign*x[i], sign*x[i+1])
+	}
+	return vertex(f(i-1), f(i), f(i+1))
+}
+
+// nest returns the greatest outer edge of this turn less inner edge of the
+// turn before at the same angle (in wall units), and remembers the left wall.
+func (p *Predictor) nest(l, r []float64) float64 {
+	best := math.Inf(-1)
+	for len(l) > 0 {
+		n := min(len(l), len(p.past)-p.pastAt)
+		past := p.past[p.pastAt : p.pastAt+n]
+		for i, was := range past {
+			if e := r[i] - float64(was); e > best {
+				best = e
+			}
+			past[i] = float32(l[i])
+		}
+		p.pastAt += n
+		if p.pastAt == len(p.past) {
+			p.pastAt = 0
+		}
+		l, r = l[n:], r[n:]
+	}
+	return best
+}
+
+func (p *Predictor) derive(m *Motion, dl, dr []float64, n int) {
+	t := p.diff
+	v, v2, a := p.v[:n+2], p.v2[:n+2], p.a[:n+2]
+	vm, am, sq := t.derive(v, a, dl, n)
+	vl := crest(v, dl, vm, t.velocityHalf)
+	al := crest(a, dl, am, t.accelHalf)
+	low := lowPart(a, am)
+	m.AccelSqL = float32(sq / float64(n))
+	vm, am, sq = t.derive(v2, a, dr, n)
+	vr := crest(v2, dr, vm, t.velocityHalf)
+	ar := crest(a, dr, am, t.accelHalf)
+	m.AccelSqR = float32(sq / float64(n))
+	if ar > al {
+		low = lowPart(a, am)
+	}
+	lat, vert := 0.0, 0.0
+	latAt, vertAt := 1, 1
+	for i := 1; i <= n; i++ {
+		x, y := v[i], v2[i]
+		if s := math.Abs(x + y); s > lat {
+			lat, latAt = s, i
+		}
+		if s := math.Abs(x - y); s > vert {
+			vert, vertAt = s, i
+		}
+	}
+	lat = peakOf(v, v2, 1, latAt)
+	vert = peakOf(v, v2, -1, vertAt)
+	m.WallVelocity = float32(max(vl, vr))
+	m.WallAccel = float32(max(al, ar))
+	m.LateralSpeed = float32(lat / math.Sqrt2)
+	m.VerticalSpeed = float32(vert / math.Sqrt2)
+	m.AccelLow = float32(low)
+}
+
+// peakOf refines |x + sign*y| at sample i.
+func peakOf(x, y []float64, sign float64, i int) float64 {
+	f := func(k int) float64 { return x[k] + sign*y[k] }
+	s := 1.0
+	if f(i) < 0 {
+		s = -1
+	}
+	return vertex(s*f(i-1), s*f(i), s*f(i+1))
+}
+
+// lowPart is the short mean of a around its greatest magnitude, signed along
+// it: what would remain there without the treble.
+func lowPart(a []float64, max float64) float64 {
+	at := 0
+	for i, x := range a {
+		if math.Abs(x) == max {
+			at = i
+			break
+		}
+	}
+	lo, hi := at-6, at+7
+	if lo < 0 {
+		lo, hi = 0, 13
+	}
+	if hi > len(a) {
+		hi = len(a)
+	}
+	s := 0.0
+	for _, x := range a[lo:hi] {
+		s += x
+	}
+	if a[at] < 0 {
+		s = -s
+	}
+	return s / float64(hi-lo)
+}

@@ -1,0 +1,323 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"math"
+
+	"discsafe/pipeline/groove"
+	"discsafe/pipeline/planner"
+	"discsafe/pipeline/report"
+	"discsafe/pipeline/sideplan"
+	"discsafe/pipeline/stage"
+)
+
+// Names in the output folder.
+const (
+	PremasterName    = "premaster.wav"
+	DifferenceName   = "difference.wav"
+	AsTracedName     = "as-traced.wav"
+	ReportName       = "report.json"
+	ReportPageName   = "report.html"
+	CuttingSheetName = "cutting-sheet.html"
+)
+
+// job is one side on its way through.
+type job struct {
+	ctx     context.Context
+	plan    *sideplan.Plan
+	opt     Options
+	side    *side
+	sectors groove.Sectors
+	scale   float64 // channel velocity of full scale at 1 kHz at 0 dB, m/s
+	chain   params
+	ps      *planner.Side
+	t       *teller
+	out     *folder
+
+	before  *measured
+	extra   *measured // the lane of another set of filters, when one was needed
+	filters filters
+	cut     *planner.Plan
+	peak    *float64 // true peak of the treated programme before file gain
+
+	res         result
+	tightenings int
+}
+
+// result is the outcome of the last writing and measuring pass.
+type result struct {
+	fileGainDB, latheGainDB float64
+	cut                     cutResult
+	links                   []*link
+	traces                  map[string]*stage.Trace
+	gains                   map[string][]float64 // least gain per interval of the series
+	after                   *measured
+	reading                 *planner.Reading
+}
+
+// Prepare makes the premaster of a side and proves it; see the package
+// comment for the way it goes. Errors about input are *audio.FormatError,
+// about the output folder *FolderError. When it fails, the output folder is as
+// it was before.
+func Prepare(ctx context.Context, plan *sideplan.Plan, opt Options) (_ *report.Report, err error) {
+	j, err := newJob(ctx, plan, opt)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, j.close()) }()
+	if j.out, err = newFolder(opt.OutDir); err != nil {
+		return nil, err
+	}
+	if err := j.measureBefore(); err != nil {
+		return nil, err
+	}
+	if err := j.decide(); err != nil {
+		return nil, err
+	}
+	if err := j.treat(); err != nil {
+		return nil, err
+	}
+	r, err := j.finish()
+	if err != nil {
+		return nil, err
+	}
+	return r, j.out.commit()
+}
+
+func newJob(ctx context.Context, plan *sideplan.Plan, opt Options) (*job, error) {
+	s, err := openSide(plan)
+	if err != nil {
+		return nil, err
+	}
+	disc := plan.Disc.Disc
+	room := plan.Room.Room
+	j := &job{ctx: ctx, plan: plan, opt: opt, side: s,
+		sectors: groove.NewSectors(s.rateHz, disc.SecondsPerTurn()),
+		scale:   room.Reference.ChannelVelocityFullScale(),
+		chain:   paramsOf(plan),
+		t:       &teller{ctx: ctx, opt: opt, rateHz: s.rateHz, frames: s.frames, passes: 3},
+	}
+	j.ps = &planner.Side{
+		Sectors: j.sectors, Room: room, Limits: groove.NewLimits(room, disc),
+		DeEss: j.chain.deEss, LimitSides: j.chain.limitSides,
+		MaxReductionDB: plan.Caps.MaxReductionDB, MaxTreatedShare: plan.Caps.MaxTreatedShare,
+		MinLevelDB: plan.Caps.MinLevelDB, MaxLevelDB: plan.Caps.MaxLevelDB,
+		Fit: plan.Level.Fit, LevelDB: plan.Level.DB, TightenDeEss: 1, TightenSides: 1,
+	}
+	for _, p := range s.tracks {
+		j.ps.Tracks = append(j.ps.Tracks, planner.Track{Start: j.sectors.At(p.start), End: j.sectors.At(p.end()-1) + 1})
+	}
+	return j, nil
+}
+
+func (j *job) close() error {
+	var errs []error
+	for _, m := range []*measured{j.before, j.extra, j.res.after} {
+		if m != nil {
+			errs = append(errs, m.close())
+		}
+	}
+	if j.out != nil {
+		errs = append(errs, j.out.abandon())
+	}
+	return errors.Join(errs...)
+}
+
+func (j *job) measuring(linear []stage.Processor) pass {
+	return pass{sectors: j.sectors, scale: j.scale, format: j.side.format(), linear: linear, temp: j.opt.TempDir, cross: j.chain.crossoverHz()}
+}
+
+// measureBefore measures the mixes and, beside them, the groove they would
+// cut once the filters that probably act have acted.
+func (j *job) measureBefore() error {
+	j.filters = j.chain.likely(j.plan.Mono)
+	procs, err := j.chain.build(j.filters, j.side.rateHz)
+	if err != nil {
+		return err
+	}
+	j.before, err = measureSide(j.ctx, j.side, j.measuring(procs.processors()), j.opt, j.t, "measuring the mixes")
+	return err
+}
+
+// lane is the log to plan on for a set of filters: at hand, or from one more
+// pass over the mixes.
+func (j *job) lane(f filters) (*groove.MotionLog, error) {
+	moving := f.moving()
+	switch {
+	case !moving.any():
+		return j.before.log, nil
+	case moving == j.chain.likely(j.plan.Mono).moving():
+		return j.before.treated, nil
+	}
+	procs, err := j.chain.build(moving, j.side.rateHz)
+	if err != nil {
+		return nil, err
+	}
+	if j.extra != nil {
+		if err := j.extra.close(); err != nil {
+			return nil, err
+		}
+	}
+	j.extra, err = measureSide(j.ctx, j.side, j.measuring(procs.processors()), j.opt, j.t, "measuring behind the filters")
+	if err != nil {
+		return nil, err
+	}
+	return j.extra.treated, nil
+}
+
+// decide finds which filters must act, the cut level, depth, land and what
+// the limiting stages must watch.
+func (j *job) decide() (err error) {
+	if j.ps.Log, err = j.lane(j.filters); err != nil {
+		return err
+	}
+	if j.cut, err = planner.Solve(j.ctx, j.ps); err != nil {
+		return err
+	}
+	f, err := j.needed()
+	if err != nil {
+		return err
+	}
+	if f.moving() != j.filters.moving() {
+		if j.ps.Log, err = j.lane(f); err != nil {
+			return err
+		}
+		if j.cut, err = planner.Solve(j.ctx, j.ps); err != nil {
+			return err
+		}
+	}
+	j.filters = f
+	j.peak = j.before.reading.MaxTruePeakDBTP
+	return nil
+}
+
+// needed decides, at the level found, for each filter that may stay out.
+func (j *job) needed() (filters, error) {
+	f := j.filters
+	if p := j.chain.infrasonic; p != nil && p.When == stage.WhenNeeded {
+		r, err := planner.Read(j.ctx, j.cut, j.before.log, nil)
+		if err != nil {
+			return f, err
+		}
+		f.infrasonic = r.InfrasonicUM.Value > p.ThresholdUM
+	}
+	if p := j.chain.band; p != nil && p.When == stage.WhenNeeded {
+		u := j.before.reading.UltrasonicRMSDBFS
+		f.band = u != nil && *u > p.ThresholdDB
+	}
+	if p := j.chain.sumLows; p != nil && p.When == stage.WhenNeeded && !j.plan.Mono {
+		q, err := planner.VerticalRatio(j.ps, j.before.log, j.cut.Gain)
+		if err != nil {
+			return f, err
+		}
+		f.sumLows = q > 1
+	}
+	return f, nil
+}
+
+// maxAttempts bounds the writing passes: what is not held by then is reported.
+const maxAttempts = 6
+
+// treat writes and measures until every limit holds on the written file, or
+// nothing more can be done.
+func (j *job) treat() error {
+	for attempt := 1; ; attempt++ {
+		if err := j.writeOnce(); err != nil {
+			return err
+		}
+		if err := j.measureAfter(); err != nil {
+			return err
+		}
+		again, err := j.correct(attempt == maxAttempts)
+		if err != nil || !again {
+			return err
+		}
+		j.tightenings++
+		j.t.passes += 2
+	}
+}
+
+// holds is the share of a limit up to which it counts as held: rounding of
+// the meters, no more.
+const holds = 1.0002
+
+// correct looks at the written file and, unless it was the last attempt,
+// prepares the next one. It reports whether there is to be one.
+func (j *job) correct(last bool) (again bool, err error) {
+	if last {
+		return false, nil
+	}
+	r := j.res.reading
+	if p := j.res.after.reading.MaxTruePeakDBTP; p != nil && j.res.fileGainDB > 0 && *p > j.chain.ceilingDB()+0.01 {
+		treated := *p - j.res.fileGainDB + 0.005
+		j.peak = &treated
+		again = true
+	}
+	wall := math.Max(r.Curvature.Value, r.Slope.Value)
+	ess, sides := j.res.traces[stage.DeEss] != nil && j.chain.applies(stage.DeEss), j.res.traces[stage.LimitSides] != nil && j.chain.applies(stage.LimitSides)
+	stuck := 1.0 // ratio that treatment cannot cure
+	if wall > holds {
+		if ess && j.ps.TightenDeEss > 0.9 && wall < 1.1 {
+			j.ps.TightenDeEss *= 0.998 / wall
+			again = true
+		} else if !j.chain.estimates(stage.DeEss) || r.Slope.Value > holds {
+			stuck = math.Max(stuck, wall)
+		}
+	}
+	if v := r.Vertical.Value; v > holds {
+		if sides && j.ps.TightenSides > 0.85 && v < 1.15 {
+			j.ps.TightenSides *= 0.998 / v
+			again = true
+		} else if !j.chain.estimates(stage.LimitSides) {
+			stuck = math.Max(stuck, v)
+		}
+	}
+	down := math.Max(20*math.Log10(stuck), j.overCaps())
+	if r.EndRadiusMM < j.ps.Limits.Disc.InnerQualityMM-1e-6 {
+		down = math.Max(down, 0.1)
+	}
+	if j.plan.Level.Fit && down > 0 && j.cut.LevelDB > j.ps.MinLevelDB {
+		return true, j.lower(down)
+	}
+	if !again {
+		return false, nil
+	}
+	return true, j.cut.Rewatch()
+}
+
+// overCaps is by how many dB a limiting stage went beyond the plan's cap.
+func (j *job) overCaps() float64 {
+	over := 0.0
+	for id, tr := range j.res.traces {
+		if !j.chain.applies(id) {
+			continue
+		}
+		for _, p := range tr.Passages {
+			over = math.Max(over, -20*math.Log10(p.MinGain)-j.plan.Caps.MaxReductionDB)
+		}
+		share := float64(tr.Treated) / float64(j.before.log.Len())
+		if share > j.plan.Caps.MaxTreatedShare {
+			over = math.Max(over, 0.1)
+		}
+	}
+	if over < 0.05 {
+		return 0
+	}
+	return over
+}
+
+// lower plans again at a level at least 0.1 dB below the present one.
+func (j *job) lower(byDB float64) (err error) {
+	level := math.Floor((j.cut.LevelDB-math.Max(byDB, 0.1))*10+1e-9) / 10
+	held := j.cut.HeldAbove
+	s := j.ps
+	s.Fit, s.LevelDB = false, math.Max(level, s.MinLevelDB)
+	s.TightenDeEss, s.TightenSides = 1, 1
+	j.cut, err = planner.Solve(j.ctx, s)
+	s.Fit = true
+	if err == nil {
+		j.cut.HeldAbove = held
+	}
+	return err
+}

@@ -17,16 +17,22 @@ import (
 func (j *job) limiter(id string, links []*link) ([]*link, error) {
 	var proc stage.Processor
 	var trace *stage.Trace
+	late := 0
+	for _, l := range links {
+		if !l.shadow {
+			late += l.proc.Delay()
+		}
+	}
 	switch {
 	case id == stage.DeEss && j.chain.deEss != nil && !j.cut.Watch.DeEss.Empty():
-		d, err := stage.NewDeEss(*j.chain.deEss, stage.DeEssTask{Sectors: j.sectors, Count: j.before.log.Len(),
+		d, err := stage.NewDeEss(*j.chain.deEss, stage.DeEssTask{Sectors: j.sectors, Count: j.before.log.Len(), Late: late,
 			Watch: j.cut.Watch.DeEss, Scale: j.scale * j.cut.Gain, Limit: j.cut.DeEssLimit})
 		if err != nil {
 			return nil, err
 		}
 		proc, trace = d, &d.Trace
 	case id == stage.LimitSides && j.chain.limitSides != nil && !j.cut.Watch.Sides.Empty():
-		l := stage.NewLimitSides(*j.chain.limitSides, stage.LimitSidesTask{Sectors: j.sectors, Count: j.before.log.Len(),
+		l := stage.NewLimitSides(*j.chain.limitSides, stage.LimitSidesTask{Sectors: j.sectors, Count: j.before.log.Len(), Late: late,
 			Watch: j.cut.Watch.Sides, Scale: j.scale * j.cut.Gain, Room: j.cut.SidesRoom})
 		proc, trace = l, &l.Trace
 	default:

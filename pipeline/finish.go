@@ -13,6 +13,7 @@ import (
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/audio/wav"
 	"discsafe/pipeline/planner"
+	"discsafe/pipeline/rate"
 	"discsafe/pipeline/report"
 	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/spec"
@@ -245,8 +246,12 @@ func (j *job) writeAll(r *report.Report) error {
 			return fmt.Errorf("track %d: %w", i+1, err)
 		}
 		m.Inputs = append(m.Inputs, h)
+		converted := ""
+		if p.format.SampleRateHz != j.side.rateHz {
+			converted = rate.Describe(p.format.SampleRateHz, j.side.rateHz)
+		}
 		r.Inputs = append(r.Inputs, report.File{Role: "mix", Name: h.Name, Bytes: h.Bytes, SHA256: h.SHA256, Container: p.format.Container, SampleRate: p.format.SampleRateHz,
-			BitDepth: p.format.BitDepth, Float: p.format.Encoding == audio.EncodingFloat, Channels: p.format.Channels, Frames: p.frames, LengthS: float64(p.frames) / float64(p.format.SampleRateHz)})
+			BitDepth: p.format.BitDepth, Float: p.format.Encoding == audio.EncodingFloat, Channels: p.format.Channels, Frames: p.frames, LengthS: float64(p.frames) / float64(j.side.rateHz), Converted: converted})
 	}
 	for _, f := range j.audioFiles() {
 		h, err := hashFile(j.out.path(f.name), f.name)

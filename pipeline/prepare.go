@@ -3,8 +3,11 @@ package pipeline
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
+	"os"
 
+	"discsafe/pipeline/audio"
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/planner"
 	"discsafe/pipeline/report"
@@ -43,6 +46,7 @@ type job struct {
 
 	res         result
 	tightenings int
+	tried       map[string]float64 // greatest ratio left by the attempt before, by stage
 }
 
 // result is the outcome of the last writing and measuring pass.
@@ -96,6 +100,7 @@ func newJob(ctx context.Context, plan *sideplan.Plan, opt Options) (*job, error)
 		sectors: groove.NewSectors(s.rateHz, disc.SecondsPerTurn()),
 		scale:   room.Reference.ChannelVelocityFullScale(),
 		chain:   paramsOf(plan),
+		tried:   map[string]float64{},
 		t:       &teller{ctx: ctx, opt: opt, rateHz: s.rateHz, frames: s.frames, passes: 3},
 	}
 	j.ps = &planner.Side{
@@ -254,30 +259,43 @@ func (j *job) correct(last bool) (again bool, err error) {
 		j.peak = &treated
 		again = true
 	}
-	wall := math.Max(r.Curvature.Value, r.Slope.Value)
-	ess, sides := j.res.traces[stage.DeEss] != nil && j.chain.applies(stage.DeEss), j.res.traces[stage.LimitSides] != nil && j.chain.applies(stage.LimitSides)
-	stuck := 1.0 // ratio that treatment cannot cure
-	if wall > holds {
-		if ess && j.ps.TightenDeEss > 0.9 && wall < 1.1 {
-			j.ps.TightenDeEss *= 0.998 / wall
-			again = true
-		} else if !j.chain.estimates(stage.DeEss) || r.Slope.Value > holds {
-			stuck = math.Max(stuck, wall)
+	cure := func(id string, tighten *float64, ratio float64) bool {
+		was, tried := j.tried[id]
+		j.tried[id] = ratio
+		if ratio <= holds || (tried && *tighten < 1 && ratio > was*0.999) || j.res.traces[id] == nil || !j.chain.applies(id) || *tighten < 0.9 || ratio > 1.1 {
+			return false
+		}
+		*tighten *= 0.998 / ratio
+		again = true
+		return true
+	}
+	hard, soft := 1.0, 1.0 // ratios that treatment cannot cure
+	if !cure(stage.DeEss, &j.ps.TightenDeEss, math.Max(r.Curvature.Value, r.Slope.Value)) {
+		hard = math.Max(hard, r.Slope.Value)
+		if !j.chain.estimates(stage.DeEss) {
+			soft = math.Max(soft, r.Curvature.Value)
 		}
 	}
-	if v := r.Vertical.Value; v > holds {
-		if sides && j.ps.TightenSides > 0.85 && v < 1.15 {
-			j.ps.TightenSides *= 0.998 / v
-			again = true
-		} else if !j.chain.estimates(stage.LimitSides) {
-			stuck = math.Max(stuck, v)
-		}
+	if !cure(stage.LimitSides, &j.ps.TightenSides, r.Vertical.Value) && !j.chain.estimates(stage.LimitSides) {
+		hard = math.Max(hard, r.Vertical.Value)
 	}
-	down := math.Max(20*math.Log10(stuck), j.overCaps())
+	down := 0.0
+	if hard > holds {
+		down = audio.DB(hard)
+	}
+	if j.cut.LevelDB > j.ps.MinLevelDB {
+		if soft > holds {
+			down = math.Max(down, audio.DB(soft))
+		}
+		down = math.Max(down, j.overCaps())
+	}
 	if r.EndRadiusMM < j.ps.Limits.Disc.InnerQualityMM-1e-6 {
 		down = math.Max(down, 0.1)
 	}
-	if j.plan.Level.Fit && down > 0 && j.cut.LevelDB > j.ps.MinLevelDB {
+	if os.Getenv("DISCSAFE_DEBUG") != "" {
+		fmt.Fprintf(os.Stderr, "level %.1f curv %.4f slope %.4f vert %.4f hard %.3f soft %.3f over %.2f down %.2f again %v tight %.3f %.3f tp %v gain %.3f\n", j.cut.LevelDB, r.Curvature.Value, r.Slope.Value, r.Vertical.Value, hard, soft, j.overCaps(), down, again, j.ps.TightenDeEss, j.ps.TightenSides, orNaN(j.res.after.reading.MaxTruePeakDBTP), j.res.fileGainDB)
+	}
+	if j.plan.Level.Fit && down > 0 && j.cut.LevelDB > planner.LowestLevelDB {
 		return true, j.lower(down)
 	}
 	if !again {
@@ -312,8 +330,9 @@ func (j *job) lower(byDB float64) (err error) {
 	level := math.Floor((j.cut.LevelDB-math.Max(byDB, 0.1))*10+1e-9) / 10
 	held := j.cut.HeldAbove
 	s := j.ps
-	s.Fit, s.LevelDB = false, math.Max(level, s.MinLevelDB)
+	s.Fit, s.LevelDB = false, math.Max(level, planner.LowestLevelDB)
 	s.TightenDeEss, s.TightenSides = 1, 1
+	clear(j.tried)
 	j.cut, err = planner.Solve(j.ctx, s)
 	s.Fit = true
 	if err == nil {

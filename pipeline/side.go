@@ -8,6 +8,7 @@ import (
 
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/audio/codec"
+	"discsafe/pipeline/rate"
 	"discsafe/pipeline/sideplan"
 )
 
@@ -33,30 +34,29 @@ type side struct {
 	enc    audio.Encoding // float if any mix is
 }
 
-// openSide reads the heads of all mixes and places them. Every mix must have
-// the side's rate: that of the plan's output, or, if it names none, of the
-// first mix.
+// openSide reads the heads of all mixes and places them. Mixes are converted
+// to the rate of the plan's output; if it names none, all must have one rate.
 func openSide(plan *sideplan.Plan) (*side, error) {
 	s := &side{rateHz: plan.Output.SampleRate, enc: audio.EncodingPCM}
 	first := ""
 	for i, t := range plan.Tracks {
-		src, err := codec.Open(t.Path)
+		src, f, err := openMix(t.Path, s.rateHz)
 		if err != nil {
 			return nil, fmt.Errorf("track %d: %w", i+1, err)
 		}
-		f, n := src.Format(), src.Frames()
+		n := src.Frames()
 		if err := src.Close(); err != nil {
 			return nil, fmt.Errorf("track %d: %w", i+1, err)
 		}
 		if s.rateHz == 0 {
 			s.rateHz, first = f.SampleRateHz, t.File
 		}
-		if f.SampleRateHz != s.rateHz {
+		if f.SampleRateHz != s.rateHz && plan.Output.SampleRate == 0 {
 			return nil, &audio.FormatError{File: t.File, Code: "rate-mixed", AtS: -1,
-				Detail: fmt.Sprintf("sampling rate %d Hz, but %s", f.SampleRateHz, rateOf(plan, first, s.rateHz)),
-				Hint:   "deliver all mixes of a side at one rate; discsafe does not convert"}
+				Detail: fmt.Sprintf("sampling rate %d Hz, but %s has %d Hz", f.SampleRateHz, first, s.rateHz),
+				Hint:   "deliver all mixes of a side at one rate, or set output.sample_rate to have them converted"}
 		}
-		p, err := place(t, f, n)
+		p, err := place(t, f, n, s.rateHz)
 		if err != nil {
 			return nil, fmt.Errorf("track %d: %w", i+1, err)
 		}
@@ -71,17 +71,28 @@ func openSide(plan *sideplan.Plan) (*side, error) {
 	return s, nil
 }
 
-func rateOf(plan *sideplan.Plan, first string, rate int) string {
-	if first == "" {
-		return fmt.Sprintf("the plan's output.sample_rate is %d Hz", rate)
+// openMix opens a mix and, where rateHz is given and differs, converts it. The
+// format is that of the file.
+func openMix(path string, rateHz int) (audio.Source, audio.Format, error) {
+	src, err := codec.Open(path)
+	if err != nil {
+		return nil, audio.Format{}, err
 	}
-	return fmt.Sprintf("%s has %d Hz", first, rate)
+	f := src.Format()
+	if rateHz == 0 || rateHz == f.SampleRateHz {
+		return src, f, nil
+	}
+	conv, err := rate.Convert(src, rateHz)
+	if err != nil {
+		return nil, f, errors.Join(err, src.Close())
+	}
+	return conv, f, nil
 }
 
 // place applies a track's trim.
-func place(t sideplan.Track, f audio.Format, frames int64) (placed, error) {
+func place(t sideplan.Track, f audio.Format, frames int64, rateHz int) (placed, error) {
 	p := placed{track: t, format: f, frames: frames, gain: audio.FromDB(t.GainDB)}
-	rate := float64(f.SampleRateHz)
+	rate := float64(rateHz)
 	p.skip = int64(math.Round(t.Trim.StartS * rate))
 	end := frames
 	if t.Trim.EndS != nil {
@@ -151,7 +162,7 @@ func (r *sideReader) Read(b audio.Block) (int, error) {
 
 func (r *sideReader) track(t *placed, b audio.Block) (int, error) {
 	if r.src == nil {
-		src, err := codec.Open(t.track.Path)
+		src, _, err := openMix(t.track.Path, r.side.rateHz)
 		if err != nil {
 			return 0, err
 		}

@@ -46,7 +46,7 @@ func (j *job) verdict(before, after *report.Measures) report.Verdict {
 		add(report.Blocked, "slope", "A wall moves faster than the cutter's back facets clear.", at(r.Slope), r.Slope.Value, 1, "", lower)
 	}
 	if r.Curvature.Value > holds {
-		add(j.estimated(stage.DeEss), "curvature", "A wall bends tighter than the design tip can follow.", at(r.Curvature), r.Curvature.Value, 1, "", "keep de-ess in the chain, ask for a lower cut level, or move demanding treble outwards")
+		add(report.Attention, "curvature", "A wall bends tighter than the design tip can follow.", at(r.Curvature), r.Curvature.Value, 1, "", "keep de-ess in the chain, ask for a lower cut level, or move demanding treble outwards")
 	}
 	if r.Deepening.Value > 1 {
 		add(report.Attention, "deepening", "The groove deepens faster than the heel of the cutter clears.", at(r.Deepening), r.Deepening.Value, 1, "", lower)
@@ -62,7 +62,7 @@ func (j *job) verdict(before, after *report.Measures) report.Verdict {
 // estimated lowers a broken limit to attention where the plan asked the stage
 // that would hold it only to estimate.
 func (j *job) estimated(id string) report.State {
-	if j.chain.estimates(id) && id == stage.DeEss {
+	if j.chain.estimates(id) {
 		return report.Attention
 	}
 	return report.Blocked

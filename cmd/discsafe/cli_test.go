@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"os/signal"
 	"strings"
@@ -13,6 +14,7 @@ import (
 	"time"
 
 	"discsafe/pipeline/audio"
+	"discsafe/pipeline/audio/wav"
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/spec"
 
@@ -43,6 +45,7 @@ func TestScripts(t *testing.T) {
 			"waitfile": waitFile,
 			"code":     exitsWith,
 			"isjson":   isJSON,
+			"tone":     writeTone,
 		},
 	})
 }
@@ -74,6 +77,22 @@ func isJSON(ts *testscript.TestScript, _ bool, _ []string) {
 	if out := ts.ReadFile("stdout"); !json.Valid([]byte(out)) {
 		ts.Fatalf("standard output is not one JSON value:\n%s", out)
 	}
+}
+
+// writeTone writes two seconds of a quiet tone, a little louder on the left.
+func writeTone(ts *testscript.TestScript, _ bool, args []string) {
+	f, err := os.Create(ts.MkAbs(args[0]))
+	ts.Check(err)
+	w, err := wav.Create(f, wav.WriterParams{SampleRateHz: 44100, BitDepth: 24})
+	ts.Check(err)
+	l, r := make([]int32, 88200), make([]int32, 88200)
+	for i := range l {
+		v := math.Sin(2 * math.Pi * 440 * float64(i) / 44100)
+		l[i], r[i] = int32(8e5*v), int32(6e5*v)
+	}
+	ts.Check(w.WriteInt(l, r))
+	ts.Check(w.Close())
+	ts.Check(f.Close())
 }
 
 func TestExitCodes(t *testing.T) {

@@ -15,7 +15,7 @@ import (
 func printVerdict(w io.Writer, v report.Verdict, room string) {
 	fmt.Fprintf(w, "verdict         %s, within the stated room profile (%s)\n", v.State, room)
 	for _, r := range v.Reasons {
-		line := string(r.Severity) + ": " + r.Text
+		line := string(r.Severity) + ": " + strings.TrimSuffix(r.Text, ".")
 		if r.Where != nil {
 			line += " at " + audio.Timecode(r.Where.TS)
 			if r.Where.Track > 0 {

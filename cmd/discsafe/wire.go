@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
+	"io/fs"
 
 	"discsafe/pipeline"
 	"discsafe/pipeline/groove"
@@ -27,13 +29,24 @@ func (pipelineEngine) Prepare(ctx context.Context, plan *sideplan.Plan, opt work
 	return pipeline.Prepare(ctx, plan, options(opt))
 }
 
-var errNotWired = errors.New("not wired: this build has no pipeline")
-
-func (pipelineEngine) Measure(context.Context, string, groove.Disc, groove.Room, workOptions) (*report.Measurement, error) {
-	return nil, errNotWired
+func (pipelineEngine) Measure(ctx context.Context, path string, disc groove.Disc, room groove.Room, opt workOptions) (*report.Measurement, error) {
+	return pipeline.Measure(ctx, path, disc, room, options(opt))
 }
 
-func (pipelineEngine) Check(context.Context, string) (*checkResult, error) { return nil, errNotWired }
+// Check takes every failure but cancelling for a fault of the folder: manifest
+// or report is not there, or cannot be read.
+func (pipelineEngine) Check(ctx context.Context, dir string) (*checkResult, error) {
+	r, err := pipeline.Check(ctx, dir)
+	switch {
+	case err == nil:
+		return &checkResult{Files: r.Files, Measures: r.Measures, Faults: append([]string{}, r.Faults...)}, nil
+	case ctx.Err() != nil:
+		return nil, err
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, &inputError{fmt.Errorf("%w; is this the folder of a prepared side?", err)}
+	}
+	return nil, &inputError{err}
+}
 
 // isEngineInput reports whether an error of the pipeline is one the user can
 // mend.

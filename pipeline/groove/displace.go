@@ -68,9 +68,13 @@ func (d *displacer) reset() {
 // side by side so that their latencies overlap.
 func (d *displacer) process(dl, dr, l, r []float64) {
 	c, p0, pa := d.c, d.p0, d.pa
-	b0, b1, b2, a1, a2 := d.q.B0, d.q.B1, d.q.B2, d.q.A1, d.q.A2
+	// Transposed direct form II with the output substituted into the state, so
+	// that one multiply and one subtraction are all a sample waits for.
+	b0, a1, a2 := d.q.B0, d.q.A1, d.q.A2
+	k1, k2 := d.q.B1-a1*b0, d.q.B2-a2*b0
 	lx, rx := d.x1[0], d.x1[1]
 	ly, ry := d.y1[0], d.y1[1]
+	e := c + b0
 	l1, l2, r1, r2 := d.q1[0], d.q2[0], d.q1[1], d.q2[1]
 	n := len(l)
 	dl, dr, r = dl[:n], dr[:n], r[:n]
@@ -79,14 +83,11 @@ func (d *displacer) process(dl, dr, l, r []float64) {
 		ly = p0*(x+lx) - pa*ly
 		ry = p0*(y+rx) - pa*ry
 		lx, rx = x, y
-		ql := b0*x + l1
-		qr := b0*y + r1
-		l1 = b1*x - a1*ql + l2
-		r1 = b1*y - a1*qr + r2
-		l2 = b2*x - a2*ql
-		r2 = b2*y - a2*qr
-		dl[i] = c*x + ly + ql
-		dr[i] = c*y + ry + qr
+		dl[i] = (e*x + ly) + l1
+		dr[i] = (e*y + ry) + r1
+		ml, mr := k1*x+l2, k1*y+r2
+		l2, r2 = k2*x-a2*l1, k2*y-a2*r1
+		l1, r1 = ml-a1*l1, mr-a1*r1
 	}
 	d.x1 = [2]float64{lx, rx}
 	d.y1 = [2]float64{tiny(ly), tiny(ry)}
@@ -144,15 +145,17 @@ func (s *SideDisplacement) Reset() { s.d.reset() }
 func (s *SideDisplacement) Process(dst, x []float64) {
 	d := s.d
 	c, p0, pa := d.c, d.p0, d.pa
-	q := &d.q
+	b0, a1, a2 := d.q.B0, d.q.A1, d.q.A2
+	k1, k2 := d.q.B1-a1*b0, d.q.B2-a2*b0
+	e := c + b0
 	x1, y1, q1, q2 := d.x1[0], d.y1[0], d.q1[0], d.q2[0]
 	for i, v := range x {
 		y1 = p0*(v+x1) - pa*y1
 		x1 = v
-		w := q.B0*v + q1
-		q1 = q.B1*v - q.A1*w + q2
-		q2 = q.B2*v - q.A2*w
-		dst[i] = c*v + y1 + w
+		dst[i] = (e*v + y1) + q1
+		m := k1*v + q2
+		q2 = k2*v - a2*q1
+		q1 = m - a1*q1
 	}
 	d.x1[0], d.y1[0], d.q1[0], d.q2[0] = x1, tiny(y1), tiny(q1), tiny(q2)
 }

@@ -1,15 +1,18 @@
 package groove
 
-import "math"
+import (
+	"math"
+
+	"discsafe/pipeline/dsp/kernel"
+)
 
 // Differentiators on displacement sampled at 88.2 or 96 kHz, least-squares
 // designs whose relative error up to 20 kHz is below 0.1 %. grid values use
 // taps[k] for distance k, halfway values taps[k] for distance k+1/2.
 type differentiators struct {
-	v  [4]float64 // velocity at a sample:  sum v[k-1] (d[n+k]-d[n-k])
-	a  [5]float64 // acceleration at a sample: a[0] d[n] + sum a[k] (d[n+k]+d[n-k])
-	vh [5]float64 // velocity halfway between n and n+1
-	ah [6]float64 // acceleration halfway between n and n+1
+	grid kernel.Taps9 // velocity and acceleration at a sample
+	vh   [5]float64   // velocity halfway between n and n+1
+	ah   [6]float64   // acceleration halfway between n and n+1
 }
 
 // halo is how many displacement samples on either side a sector needs.
@@ -28,9 +31,9 @@ func newDifferentiators(rateHz float64) *differentiators {
 	})
 	vs, as := rateHz*1e-6, rateHz*rateHz*1e-6
 	for k := range v {
-		d.v[k] = v[k] * vs
-		d.a[k+1] = a[k] * as
-		d.a[0] -= 2 * a[k] * as
+		d.grid.V[k] = v[k] * vs
+		d.grid.A[k+1] = a[k] * as
+		d.grid.A[0] -= 2 * a[k] * as
 	}
 	for k := range vh {
 		d.vh[k] = vh[k] * vs
@@ -89,27 +92,7 @@ func fit(n int, top float64, basis func(w float64, k int) float64) []float64 {
 // squared acceleration inside the sector. d holds the sector with halo samples
 // on both sides.
 func (t *differentiators) derive(v, a, d []float64, n int) (vMax, aMax, aSq float64) {
-	c1, c2, c3, c4 := t.v[0], t.v[1], t.v[2], t.v[3]
-	e0, e1, e2, e3, e4 := t.a[0], t.a[1], t.a[2], t.a[3], t.a[4]
-	d = d[halo-5 : halo-5+n+2+8]
-	v, a = v[:n+2], a[:n+2]
-	for i := range v {
-		w := d[i : i+9 : i+9]
-		x1, y1 := w[5], w[3]
-		x2, y2 := w[6], w[2]
-		x3, y3 := w[7], w[1]
-		x4, y4 := w[8], w[0]
-		vi := (c1*(x1-y1) + c2*(x2-y2)) + (c3*(x3-y3) + c4*(x4-y4))
-		ai := e0*w[4] + (e1*(x1+y1) + e2*(x2+y2)) + (e3*(x3+y3) + e4*(x4+y4))
-		v[i], a[i] = vi, ai
-		if m := math.Abs(vi); m > vMax {
-			vMax = m
-		}
-		if m := math.Abs(ai); m > aMax {
-			aMax = m
-		}
-		aSq += ai * ai
-	}
+	vMax, aMax, aSq = kernel.Derive(v[:n+2], a[:n+2], d[halo-5:halo+n+5], &t.grid)
 	return vMax, aMax, aSq - a[0]*a[0] - a[n+1]*a[n+1]
 }
 

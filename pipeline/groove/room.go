@@ -20,9 +20,9 @@ type GrooveLimits struct {
 
 // Pitch is what the lathe's feed can do.
 type Pitch struct {
-	MinUM       float64 `json:"min_um" doc:"finest pitch" unit:"um" min:"30" max:"300" default:"65" source:"ask the room"`
+	MinUM       float64 `json:"min_um" doc:"finest pitch" unit:"um" min:"30" max:"300" default:"50" source:"ask the room"`
 	MaxUM       float64 `json:"max_um" doc:"coarsest pitch within the programme" unit:"um" min:"60" max:"1587" default:"500" source:"handbook 1.3: joining spiral not coarser than 1587.5 um (secondary, weak); ask the room"`
-	Slew        float64 `json:"slew" doc:"fastest change of pitch, um of pitch per second" unit:"um/s" min:"5" max:"5000" default:"300" source:"ask the room"`
+	Slew        float64 `json:"slew" doc:"fastest change of pitch, um of pitch per second" unit:"um/s" min:"5" max:"5000" default:"500" source:"ask the room"`
 	TrackLandUM float64 `json:"track_land_um" doc:"land shown between tracks as a visible mark; 0 for none" unit:"um" min:"0" max:"1200" default:"250" source:"common practice, no source; ask the room"`
 }
 

@@ -13,7 +13,7 @@ func DefaultRoom() Room {
 		Name:      "generic room",
 		Reference: Reference{VelocityCMS: 5, Axis: AxisLateral, Kind: KindPeak, HZ: 1000, DBFS: -14},
 		Groove:    GrooveLimits{WidthUM: 60, MinWidthUM: 25, MaxDepthUM: 80, MinLandUM: 10},
-		Pitch:     Pitch{MinUM: 65, MaxUM: 500, Slew: 300, TrackLandUM: 250},
+		Pitch:     Pitch{MinUM: 50, MaxUM: 500, Slew: 500, TrackLandUM: 250},
 		Depth:     Depth{Variable: true, Slew: 60},
 		Cutter:    Cutter{BackFacetDeg: 45, ClearanceDeg: 35},
 		Playback:  Playback{TipUM: 12.7, ReportTipsUM: []float64{18, 7}},

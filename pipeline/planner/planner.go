@@ -149,7 +149,7 @@ func Solve(ctx context.Context, s *Side) (*Plan, error) {
 		if err != nil {
 			return nil, err
 		}
-		if p.Holds || !s.Fit || level <= s.MinLevelDB {
+		if p.Holds || !s.Fit || level <= LowestLevelDB || (soft(p.Held) && level <= s.MinLevelDB) {
 			p.HeldAbove = held
 			return p, nil
 		}

@@ -39,32 +39,64 @@ func (w *weigher) level(ctx context.Context) (levelDB float64, held string, err 
 	return levelDB, held, nil
 }
 
-// highest halves between the least and greatest level of the plan.
+// LowestLevelDB is where the search ends when land or the cutter demand less
+// than the plan's lowest level.
+const LowestLevelDB = -24.0
+
+// highest finds the highest level from the plan's least to its greatest at
+// which everything holds. When not even the least meets the caps and the
+// curvature limit, those are given up (the verdict will say so): the least is
+// taken, or, where land or the cutter do not allow it, the highest below.
 func (w *weigher) highest(ctx context.Context) (levelDB float64, held string, err error) {
 	s := w.side
-	lo, hi := int(math.Ceil(s.MinLevelDB/levelStepDB-1e-9)), int(math.Floor(s.MaxLevelDB/levelStepDB+1e-9))
-	o, err := w.Try(float64(hi) * levelStepDB)
-	if err != nil || o.Holds {
-		return round1(float64(hi) * levelStepDB), "", err
+	lo, hi := tenths(s.MinLevelDB), tenths(s.MaxLevelDB)
+	all := func(o Outcome) bool { return o.Holds }
+	best, held, err := w.halve(ctx, lo, hi, all)
+	if err != nil || best >= lo {
+		return levelOf(best), held, err
+	}
+	hard := func(o Outcome) bool {
+		return o.Holds || soft(o.Held)
+	}
+	best, _, err = w.halve(ctx, tenths(LowestLevelDB), lo, hard)
+	return levelOf(max(best, tenths(LowestLevelDB))), held, err
+}
+
+// soft tells whether a rule is one of taste (the caps) or the listener's
+// (curvature), for which fitting goes no lower than the plan's least level.
+func soft(code string) bool {
+	return code == HeldReduction || code == HeldTreated || code == HeldCurvature
+}
+
+// halve returns the greatest step from lo to hi that is good, lo-1 if none is,
+// and what holds the next one; "" when hi is good. Goodness falls with level.
+func (w *weigher) halve(ctx context.Context, lo, hi int, good func(Outcome) bool) (best int, held string, err error) {
+	o, err := w.Try(levelOf(hi))
+	if err != nil || good(o) {
+		return hi, "", err
 	}
 	held = o.Held
-	for hi-lo > 1 {
+	for lo--; hi-lo > 1; {
 		if err := ctx.Err(); err != nil {
-			return 0, "", err
+			return lo, "", err
 		}
 		mid := (lo + hi) / 2
-		o, err := w.Try(float64(mid) * levelStepDB)
+		o, err := w.Try(levelOf(mid))
 		if err != nil {
-			return 0, "", err
+			return lo, "", err
 		}
-		if o.Holds {
+		if good(o) {
 			lo = mid
 		} else {
 			hi, held = mid, o.Held
 		}
 	}
-	return round1(float64(lo) * levelStepDB), held, nil
+	return lo, held, nil
 }
+
+func tenths(db float64) int { return int(math.Round(db / levelStepDB)) }
+
+func levelOf(step int) float64 { return round1(float64(step) * levelStepDB) }
 
 func round1(x float64) float64 { return math.Round(x*10) / 10 }
 

@@ -88,12 +88,12 @@ func (w *weigher) held(o *Outcome) string {
 		return HeldPitch
 	case o.SlopeRatio > slack:
 		return HeldSlope
-	case o.CurvatureRatio > slack && !(s.DeEss != nil && s.DeEss.Mode == stage.ModeEstimate):
-		return HeldCurvature
 	case o.Sides.Worst > slack && s.LimitSides == nil:
 		return HeldVertical
 	case o.RMSRatio > 1:
 		return HeldRMS
+	case o.CurvatureRatio > slack && !(s.DeEss != nil && s.DeEss.Mode == stage.ModeEstimate):
+		return HeldCurvature
 	case s.treats(stage.DeEss) && math.Pow(10, o.DeEss.ReductionDB/20) > cap,
 		s.treats(stage.LimitSides) && math.Pow(10, o.Sides.ReductionDB/20) > cap:
 		return HeldReduction

@@ -22,7 +22,7 @@ const (
 
 	// designDB leaves 4 dB for what Kaiser's estimate of the length is short
 	// of, and for images adding up. A window design has equal ripple in both
-	// bands, so the pass band is flat within 6e-6 dB.
+	// bands, so the pass band is flat within 1e-5 dB.
 	designDB = StopDB + 4
 )
 

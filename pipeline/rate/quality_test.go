@@ -56,7 +56,7 @@ func TestSinesKeepLevelAndTime(t *testing.T) {
 		pass := rate.PassHz(p[0], p[1])
 		for _, hz := range []float64{50, 997, 0.5 * pass, 0.93 * pass, pass} {
 			name := fmt.Sprintf("%d to %d Hz, %.0f Hz", p[0], p[1], hz)
-			y := convertAll(t, p[0], p[1], sine(hz, from, int(0.06*from)))
+			y := convertAll(t, p[0], p[1], sine(hz, from, int(0.04*from)))
 			edge := int(edgeSeconds * to)
 			for ch, x := range [][]float64{y.L, y.R} {
 				amplitude, phase, rest := fit(x, hz, to, edge, len(x)-edge)
@@ -82,21 +82,21 @@ func TestNothingFoldsBack(t *testing.T) {
 			continue
 		}
 		from, stop := float64(p[0]), rate.StopHz(p[0], p[1])
-		for _, share := range []float64{0.0001, 0.02, 0.1, 0.35, 0.7, 0.99} {
+		for _, share := range []float64{0, 0.0001, 0.02, 0.1, 0.35, 0.7, 0.99} {
 			hz := stop + share*(from/2-stop)
 			y := convertAll(t, p[0], p[1], sine(hz, from, int(0.04*from)))
 			edge := int(edgeSeconds * float64(p[1]))
-			for ch, x := range [][]float64{y.L, y.R} {
-				sum := 0.0
-				for _, v := range x[edge : len(x)-edge] {
-					sum += v * v
-				}
-				level := audio.DB(math.Sqrt(sum/float64(len(x)-2*edge)) * math.Sqrt2 / 0.5)
-				if level > tolFloorDB {
-					t.Errorf("%d to %d Hz, channel %d: %.1f Hz comes back at %.1f dB, want below %g dB", p[0], p[1], ch, hz, level, tolFloorDB)
-				}
-				worst = max(worst, level)
+			// Left and right are a quarter of a period apart, so their squares
+			// add up to the square of the amplitude however few periods are seen.
+			sum := 0.0
+			for i := edge; i < y.Len()-edge; i++ {
+				sum += y.L[i]*y.L[i] + y.R[i]*y.R[i]
 			}
+			level := audio.DB(math.Sqrt(sum/float64(y.Len()-2*edge)) / 0.5)
+			if level > tolFloorDB {
+				t.Errorf("%d to %d Hz: %.1f Hz comes back at %.1f dB, want below %g dB", p[0], p[1], hz, level, tolFloorDB)
+			}
+			worst = max(worst, level)
 		}
 	}
 	t.Logf("worst: %.1f dB", worst)
@@ -133,7 +133,9 @@ func TestImpulseStaysInPlace(t *testing.T) {
 }
 
 // Raising the rate and lowering it again gives back what was there within the
-// pass band: two errors of at most StopDB each, hence 6 dB.
+// pass band. A window design has the same ripple there as in the stop band
+// (Kaiser 1974), so both conversions are off by StopDB at most, and 6 dB more
+// together.
 func TestThereAndBack(t *testing.T) {
 	for _, p := range pairs() {
 		if p[0] > p[1] {

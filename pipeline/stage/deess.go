@@ -23,6 +23,7 @@ const deEssFloor = 0.063
 type DeEssTask struct {
 	Sectors groove.Sectors
 	Count   int       // sectors on the side
+	Late    int       // frames by which the stages before delay the stream
 	Watch   SectorSet // sectors that may exceed a limit
 	Scale   float64   // channel velocity of full scale at 1 kHz at the cut level, m/s
 	// Limit gives the greatest acceleration (m/s2) and velocity (m/s) of a
@@ -63,7 +64,7 @@ func NewDeEss(p DeEssParams, t DeEssTask) (*DeEsser, error) {
 	}
 	d := &DeEsser{Trace: newTrace(t.Count, nil), task: t, probe: probe, low: low, half: (len(low) - 1) / 2}
 	look := LookSectors(p.LookAheadMS, t.Sectors)
-	d.ride = newRide(t.Sectors, t.Count, look, probe.Margin()+d.half, &d.Trace)
+	d.ride = newRide(t.Sectors, t.Count, look, probe.Margin()+d.half, t.Late, &d.Trace)
 	d.ride.allow, d.ride.apply = d.allow, d.apply
 	m := t.Sectors.MaxFrames()
 	d.lowL = make([]float64, m+2*probe.Margin()+2)

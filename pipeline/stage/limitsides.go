@@ -14,6 +14,7 @@ const limitSidesFloor = 0.063
 type LimitSidesTask struct {
 	Sectors groove.Sectors
 	Count   int       // sectors on the side
+	Late    int       // frames by which the stages before delay the stream
 	Watch   SectorSet // sectors that may exceed a limit
 	Scale   float64   // channel velocity of full scale at 1 kHz at the cut level, m/s
 	// Room gives how far in um the groove's bottom may rise and fall in a
@@ -47,7 +48,7 @@ func NewLimitSides(p LimitSidesParams, t LimitSidesTask) *SideLimiter {
 	// the side signal is (L-R)/2, so its scale is sqrt2 times a channel's.
 	scale := t.Scale * math.Sqrt2
 	l := &SideLimiter{Trace: newTrace(t.Count, nil), task: t, disp: groove.NewSideDisplacement(fs, scale), restore: groove.NewRestorer(fs, scale)}
-	l.ride = newRide(t.Sectors, t.Count, LookSectors(p.LookAheadMS, t.Sectors), 2, &l.Trace)
+	l.ride = newRide(t.Sectors, t.Count, LookSectors(p.LookAheadMS, t.Sectors), 2, t.Late, &l.Trace)
 	l.ride.allow, l.ride.apply = l.allow, l.apply
 	m := t.Sectors.MaxFrames()
 	l.side, l.c = make([]float64, m+4), make([]float64, m)

@@ -14,6 +14,7 @@ type ride struct {
 	curve   *gainCurve
 	trace   *Trace
 	last    int // number of sectors; later ones allow everything
+	late    int // frames by which the stages before delay the stream
 
 	buf    audio.Block // frames base, base+1, ...
 	base   int64
@@ -33,8 +34,8 @@ type ride struct {
 	apply func(sector int, x audio.Block, g0, g1 float64)
 }
 
-func newRide(s groove.Sectors, count, look, margin int, trace *Trace) *ride {
-	r := &ride{sectors: s, margin: margin, curve: newGainCurve(look), trace: trace, last: count}
+func newRide(s groove.Sectors, count, look, margin, late int, trace *Trace) *ride {
+	r := &ride{sectors: s, margin: margin, curve: newGainCurve(look), trace: trace, last: count, late: late}
 	r.delay = (2*look+3)*s.MaxFrames() + margin
 	size := 2*(r.delay+2*margin+s.MaxFrames()) + 1<<14
 	r.buf = audio.NewBlock(size)
@@ -50,8 +51,8 @@ func (r *ride) reset() {
 	// Silence before the first frame serves as margin and as what comes out
 	// first.
 	lead := r.delay + r.margin
-	r.base, r.fill = -int64(lead), lead
-	r.taken, r.asked, r.done = 0, 0, 0
+	r.base, r.fill = -int64(lead)-int64(r.late), lead
+	r.taken, r.asked, r.done = -int64(r.late), 0, 0
 }
 
 func (r *ride) process(b audio.Block) {

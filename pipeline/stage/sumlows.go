@@ -145,8 +145,13 @@ type linearHighPass struct {
 	have   int
 }
 
+// linearPeriods is how many periods of the crossover the kernel reaches to
+// either side. With 8, magnitudes keep to their closed forms within 0.02 dB
+// from a tenth of the crossover up, where less than 60 dB is taken away.
+const linearPeriods = 8
+
 func newLinearHighPass(fs, fc float64, order int) (*linearHighPass, error) {
-	half := int(16 * fs / fc)
+	half := int(linearPeriods * fs / fc)
 	n := 1
 	for n < 4*half {
 		n *= 2

@@ -38,8 +38,8 @@ func lowGate() *mix {
 		} else {
 			m.add(at, hardR, hit)
 		}
-		if i%8 == 5 || i%8 == 7 { // hand drums thrown wide
-			m.add(at+beat/4, opposite, drum(300, 200, 0.05, 1.1))
+		if i%16 == 13 { // hand drums thrown wide
+			m.add(at+beat/4, opposite, drum(300, 200, 0.05, 1.25))
 		}
 	}
 	m.finish(-1.5)
@@ -71,7 +71,7 @@ func paperHarbour() *mix {
 			m.add(at+0.25*float64(i), side, m.pluck(2*chord[(i*3)%4], 1.2, 0.6))
 		}
 	}
-	m.finish(-2.5)
+	m.finish(-4.4)
 	rumble := pan{0.8, 0.5}
 	m.add(0, rumble, m.noise(9, 3, seconds, 0.5, 0.012))
 	m.add(0, centre, m.noise(22200, 500, seconds, 0.5, 0.012))
@@ -90,7 +90,7 @@ func sixteenSails() *mix {
 		f := formants[i%len(formants)]
 		m.add(at+0.09, centre, vowel(line[i/2%len(line)], f[0], f[1], syllable-0.1, 0.4))
 		if i%2 == 0 {
-			m.add(at, centre, m.noise(6800+400*float64(i%3), 1500, 0.11, 0.02, 0.23))
+			m.add(at, centre, m.noise(6800+400*float64(i%3), 1500, 0.11, 0.02, 0.22))
 		} else if i%5 == 0 {
 			m.add(at, centre, m.noise(5200, 1200, 0.08, 0.01, 0.2))
 		}

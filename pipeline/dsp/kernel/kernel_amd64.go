@@ -1,0 +1,36 @@
+package kernel
+
+import "golang.org/x/sys/cpu"
+
+// fast is fixed for the life of the process.
+var fast = cpu.X86.HasAVX2
+
+const correlateWidth = 32
+
+func correlateFast(dst, x, taps []float64) (done int) {
+	n := len(dst) / correlateWidth * correlateWidth
+	if !fast || n == 0 {
+		return 0
+	}
+	correlateAVX2(&dst[0], &x[0], &taps[0], n, len(taps))
+	return n
+}
+
+func deriveFast(v, a, d []float64, t *Taps9, lanes *[12]float64) (done int) {
+	n := len(v) / 4 * 4
+	if !fast || n == 0 {
+		return 0
+	}
+	deriveAVX2(&v[0], &a[0], &d[0], t, lanes, n)
+	return n
+}
+
+// correlateAVX2 does n outputs, a multiple of 32.
+//
+//go:noescape
+func correlateAVX2(dst, x, taps *float64, n, m int)
+
+// deriveAVX2 does n outputs, a multiple of 4, and leaves the lanes of Derive.
+//
+//go:noescape
+func deriveAVX2(v, a, d *float64, t *Taps9, lanes *[12]float64, n int)

@@ -1,0 +1,7 @@
+//go:build !amd64
+
+package kernel
+
+func correlateFast(dst, x, taps []float64) (done int) { return 0 }
+
+func deriveFast(v, a, d []float64, t *Taps9, lanes *[12]float64) (done int) { return 0 }

@@ -244,3 +244,31 @@ func TestLimitersWorkBehindDelayingStages(t *testing.T) {
 		})
 	}
 }
+
+// Before and after of a change are held against the same limit as the groove
+// figures of the report.
+func TestChangeBeforeIsTheGrooveBefore(t *testing.T) {
+	for _, c := range []struct {
+		name, chain string
+		wave        wave
+	}{
+		{"curvature", "stage: de-ess", sibilant(0.12)},
+		{"vertical", "stage: limit-sides", opposed(0.75)},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := prepare(t, sampled(96000, 24, 2.5, c.wave), innerDisc+"level: 0\n"+wideCaps+"room: {depth: {variable: false}}\n"+chainOf(c.chain)).report
+			if len(r.Changes) != 1 {
+				t.Fatalf("%d changes, want 1", len(r.Changes))
+			}
+			// With depth fixed at 30 um the groove may rise 17.5 and fall 50.
+			want := *r.Before.Groove.CurvatureRatioMax
+			if c.name == "vertical" {
+				want = (30 - *r.Before.Groove.MinWidthUM/2) / 17.5
+			}
+			// 0.5 %: the stage computes on one sector, the meter on the whole.
+			if got := *r.Changes[0].Before; math.Abs(got/want-1) > 0.005 {
+				t.Errorf("before %.4f of the limit, the groove before says %.4f", got, want)
+			}
+		})
+	}
+}

@@ -10,8 +10,8 @@ import (
 	"discsafe/pipeline/spec"
 )
 
-// fitted makes a side with level fit and caps as given, then the same side at
-// fixed levels around the one found.
+// A fitted side must hold everything, and the same side at an asked level a
+// little higher must not.
 func TestFitFindsTheHighestLevelWithinCaps(t *testing.T) {
 	for _, c := range []struct {
 		name, extra string
@@ -145,7 +145,7 @@ func TestLadder(t *testing.T) {
 			for i, g := range r.Ladder {
 				if g.Chosen {
 					chosen++
-					if g.LevelDB > r.Cut.LevelDB+1e-9 || g.LevelDB < r.Cut.LevelDB-0.5 {
+					if math.Abs(g.LevelDB-r.Cut.LevelDB) > 0.5 {
 						t.Errorf("rung %g dB is marked as chosen, the level is %g", g.LevelDB, r.Cut.LevelDB)
 					}
 				}
@@ -217,5 +217,43 @@ func TestChainsThatCannotWorkAreRefused(t *testing.T) {
 				t.Errorf("%v, want the code %s", err, c.code)
 			}
 		})
+	}
+}
+
+// Loud steady bass in both channels makes neighbouring turns swing apart, so
+// that a turn needs less than nothing. That is no fault of the mix.
+func TestLoudBassInBothChannelsIsCut(t *testing.T) {
+	for _, c := range []struct{ hz, amplitude float64 }{{33, 0.4}, {33, 0.7}, {40, 0.7}, {50, 0.9}} {
+		t.Run(fmt.Sprintf("%g Hz at %g", c.hz, c.amplitude), func(t *testing.T) {
+			mix := sampled(44100, 24, 4, func(t float64) (l, r float64) {
+				x := c.amplitude * gate(t, 0.3, 3.7) * sine(c.hz, t)
+				return x, x
+			})
+			r := prepare(t, mix, innerDisc+"level: 0\n").report
+			if r.Verdict.State == "blocked" {
+				t.Errorf("blocked: %+v", r.Verdict.Reasons)
+			}
+			// The plan is made with 0.1 um to spare for rounding.
+			if v := r.After.Groove.MinLandUM; v == nil || *v < 10 {
+				t.Errorf("least land %v um, want at least 10", v)
+			}
+		})
+	}
+}
+
+// A 1.8 kHz tone lies below the crossover: taking its treble away does not slow
+// the wall, so nothing may be taken.
+func TestDeEssLeavesAloneWhatItCannotCure(t *testing.T) {
+	mix := sampled(44100, 24, 3, func(t float64) (l, r float64) {
+		x := 0.9 * gate(t, 0.5, 2) * sine(1800, t)
+		h := 0.002 * sine(7000, t)
+		return x + h, x + h
+	})
+	for _, level := range []string{"-2.6", "-2.5", "-2", "0"} {
+		r := prepare(t, mix, innerDisc+wideCaps+"level: "+level+"\n").report
+		for _, c := range r.Changes {
+			t.Errorf("level %s dB: %s takes %.1f dB from %.2f to %.2f s (slope ratio before %.4f, after %.4f)",
+				level, c.Stage, c.MaxDB, c.StartS, c.EndS, *r.Before.Groove.SlopeRatioMax, *r.After.Groove.SlopeRatioMax)
+		}
 	}
 }

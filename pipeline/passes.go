@@ -89,7 +89,7 @@ func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
 			return nil, err
 		}
 		z.out = m.treated
-		if lane, err = newLane(p, z, block); err != nil {
+		if lane, err = newLane(p, z.displacement, block); err != nil {
 			return nil, err
 		}
 	}
@@ -121,13 +121,13 @@ type lane struct {
 	pred  *groove.Predictor
 }
 
-func newLane(p pass, z *zip, block int) (*lane, error) {
+func newLane(p pass, emit func(groove.Motion), block int) (*lane, error) {
 	l := &lane{chain: p.linear, buf: audio.NewBlock(max(block, 4096))}
 	for _, s := range l.chain {
 		l.delay += s.Delay()
 	}
 	l.skip = l.delay
-	pred, err := groove.NewPredictor(p.sectors, p.scale, true, z.displacement)
+	pred, err := groove.NewPredictor(p.sectors, p.scale, true, emit)
 	l.pred = pred
 	return l, err
 }
@@ -177,11 +177,7 @@ func (z *zip) displacement(m groove.Motion) {
 func (z *zip) match() {
 	n := min(len(z.a), len(z.b))
 	for i := 0; i < n; i++ {
-		m := z.b[i]
-		f := &z.a[i]
-		m.WallVelocity, m.WallAccel, m.AccelLow = f.WallVelocity, f.WallAccel, f.AccelLow
-		m.LateralSpeed, m.VerticalSpeed, m.AccelSqL, m.AccelSqR = f.LateralSpeed, f.VerticalSpeed, f.AccelSqL, f.AccelSqR
-		z.out.Append(m)
+		z.out.Append(trebleOf(&z.a[i], &z.b[i]))
 	}
 	if n > 0 {
 		z.a = append(z.a[:0], z.a[n:]...)
@@ -205,4 +201,32 @@ func measureSide(ctx context.Context, s *side, p pass, opt Options, t *teller, n
 		return nil, errors.Join(fmt.Errorf("%s: %w", name, err), m.close())
 	}
 	return m, nil
+}
+
+// trebleOf is displacement of m with velocity and acceleration of full.
+func trebleOf(full, m *groove.Motion) groove.Motion {
+	out := *m
+	out.WallVelocity, out.WallAccel, out.AccelLow = full.WallVelocity, full.WallAccel, full.AccelLow
+	out.LateralSpeed, out.VerticalSpeed, out.AccelSqL, out.AccelSqR = full.LateralSpeed, full.VerticalSpeed, full.AccelSqL, full.AccelSqR
+	return out
+}
+
+// behind measures displacement alone behind other filters than the first pass
+// had, and joins it with the treble of that pass.
+func (p pass) behind(r reader, full *groove.MotionLog, block int, t *teller) (_ *groove.MotionLog, err error) {
+	moved, err := groove.NewMotionLog(p.temp)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, moved.Close()) }()
+	l, err := newLane(p, moved.Append, block)
+	if err != nil {
+		return nil, err
+	}
+	frames, err := each(r, block, t, func(b audio.Block) error { l.add(b); return nil })
+	if err != nil {
+		return nil, err
+	}
+	l.flush(frames)
+	return groove.Join(p.temp, full, moved, trebleOf)
 }

@@ -39,7 +39,7 @@ type job struct {
 	out     *folder
 
 	before  *measured
-	extra   *measured // the lane of another set of filters, when one was needed
+	extra   *groove.MotionLog // the lane of another set of filters, when one was needed
 	filters filters
 	cut     *planner.Plan
 	peak    *float64 // true peak of the treated programme before file gain
@@ -118,11 +118,12 @@ func newJob(ctx context.Context, plan *sideplan.Plan, opt Options) (*job, error)
 
 func (j *job) close() error {
 	var errs []error
-	for _, m := range []*measured{j.before, j.extra, j.res.after} {
+	for _, m := range []*measured{j.before, j.res.after} {
 		if m != nil {
 			errs = append(errs, m.close())
 		}
 	}
+	errs = append(errs, j.extra.Close())
 	if j.out != nil {
 		errs = append(errs, j.out.abandon())
 	}
@@ -159,16 +160,19 @@ func (j *job) lane(f filters) (*groove.MotionLog, error) {
 	if err != nil {
 		return nil, err
 	}
-	if j.extra != nil {
-		if err := j.extra.close(); err != nil {
-			return nil, err
-		}
-	}
-	j.extra, err = measureSide(j.ctx, j.side, j.measuring(procs.processors()), j.opt, j.t, "measuring behind the filters")
-	if err != nil {
+	if err := j.extra.Close(); err != nil {
 		return nil, err
 	}
-	return j.extra.treated, nil
+	j.extra = nil
+	j.t.begin("measuring behind the filters")
+	r := j.side.open()
+	extra, err := j.measuring(procs.processors()).behind(r, j.before.log, j.opt.block(), j.t)
+	if err := errors.Join(err, r.Close()); err != nil {
+		return nil, errors.Join(err, extra.Close())
+	}
+	j.t.end()
+	j.extra = extra
+	return extra, nil
 }
 
 // decide finds which filters must act, the cut level, depth, land and what

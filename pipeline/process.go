@@ -3,6 +3,7 @@ package pipeline
 import (
 	"errors"
 	"math"
+	"slices"
 
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/audio/wav"
@@ -210,8 +211,8 @@ func (w *writing) write(b, mix, delta audio.Block) error {
 	g := w.c.gain
 	w.q.Quantize(pl, b.L, g, w.frame, 0)
 	w.q.Quantize(pr, b.R, g, w.frame, right)
-	w.qm.Quantize(ml, mix.L, g, w.frame, 0)
-	w.qm.Quantize(mr, mix.R, g, w.frame, right)
+	w.mix(ml, mix.L, pl, b.L, 0)
+	w.mix(mr, mix.R, pr, b.R, right)
 	steps := math.Ldexp(1, w.c.bitDepth-1)
 	w.compare(pl, ml, mix.L, delta.L, w.dl[:n], g, steps)
 	w.compare(pr, mr, mix.R, delta.R, w.dr[:n], g, steps)
@@ -231,6 +232,16 @@ func (w *writing) write(b, mix, delta audio.Block) error {
 	}
 	w.frame += int64(n)
 	return nil
+}
+
+// mix requantises the gained mix; where it equals the treated programme, so
+// does the result.
+func (w *writing) mix(m []int32, mix []float64, p []int32, treated []float64, channel int) {
+	if slices.Equal(mix, treated) {
+		copy(m, p)
+		return
+	}
+	w.qm.Quantize(m, mix, w.c.gain, w.frame, channel)
 }
 
 // compare writes the difference and keeps the greatest gap between it and the

@@ -68,6 +68,45 @@ func (l *MotionLog) Scan(f func(first int, run []Motion)) error {
 	return nil
 }
 
+// Join makes a log in dir of f(x, y) for every sector of two logs of equal
+// length.
+func Join(dir string, a, b *MotionLog, f func(x, y *Motion) Motion) (*MotionLog, error) {
+	if a.n != b.n {
+		return nil, fmt.Errorf("joining motion logs: %d and %d sectors", a.n, b.n)
+	}
+	out, err := NewMotionLog(dir)
+	if err != nil {
+		return nil, err
+	}
+	other := make([]Motion, motionChunk)
+	var inner error
+	err = a.Scan(func(first int, run []Motion) {
+		y := other[:len(run)]
+		if inner = errors.Join(inner, b.read(first, y)); inner != nil {
+			return
+		}
+		for i := range run {
+			out.Append(f(&run[i], &y[i]))
+		}
+	})
+	if err := errors.Join(err, inner); err != nil {
+		return nil, errors.Join(err, out.Close())
+	}
+	return out, nil
+}
+
+// read fills run with the sectors from first on.
+func (l *MotionLog) read(first int, run []Motion) error {
+	if stored := l.n - len(l.tail); first >= stored {
+		copy(run, l.tail[first-stored:])
+		return nil
+	}
+	if _, err := l.file.ReadAt(bytesOf(run), int64(first)*int64(motionBytes)); err != nil && !errors.Is(err, io.EOF) {
+		return fmt.Errorf("reading motion log: %w", err)
+	}
+	return nil
+}
+
 // Close removes the temporary file.
 func (l *MotionLog) Close() error {
 	if l == nil || l.file == nil {

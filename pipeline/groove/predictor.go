@@ -88,6 +88,9 @@ func NewPredictor(s Sectors, scale float64, displacementOnly bool, emit func(Mot
 		unitSum(p.taps)
 		unitSum(p.half)
 	} else {
+		if displacementOnly && s.down == 1 {
+			h = []float64{1} // displacement is small above the band: let it pass
+		}
 		p.taps = h
 		p.side = (len(h) - 1) / 2
 	}
@@ -301,13 +304,13 @@ func (p *Predictor) derive(m *Motion, dl, dr []float64, n int) {
 	t := p.diff
 	v, v2, a := p.v[:n+2], p.v2[:n+2], p.a[:n+2]
 	vm, am, sq := t.derive(v, a, dl, n)
-	vl := crest(v, dl, vm, t.velocityHalf)
-	al := crest(a, dl, am, t.accelHalf)
+	vl := crest(v, dl, vm, quietSpeed, t.velocityHalf)
+	al := crest(a, dl, am, quietAccel, t.accelHalf)
 	low := lowPart(a, am)
 	m.AccelSqL = float32(sq / float64(n))
 	vm, am, sq = t.derive(v2, a, dr, n)
-	vr := crest(v2, dr, vm, t.velocityHalf)
-	ar := crest(a, dr, am, t.accelHalf)
+	vr := crest(v2, dr, vm, quietSpeed, t.velocityHalf)
+	ar := crest(a, dr, am, quietAccel, t.accelHalf)
 	m.AccelSqR = float32(sq / float64(n))
 	if ar > al {
 		low = lowPart(a, am)

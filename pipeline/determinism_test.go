@@ -1,0 +1,92 @@
+package pipeline_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime"
+	"testing"
+
+	"discsafe/pipeline"
+)
+
+// Output bytes depend on inputs, plan, room and version only.
+func TestSameInputsGiveTheSameBytes(t *testing.T) {
+	everything := func(t float64) (l, r float64) {
+		l, r = quietMusic(t)
+		x := 0.12 * gate(t, 0.2, 0.3) * sine(10000, t)
+		y := 0.8 * gate(t, 0.6, 0.7) * sine(500, t)
+		return l + x + y, r + x - y
+	}
+	for _, c := range []struct {
+		name, extra string
+		rate        int
+		seconds     float64
+	}{
+		{"default chain", wideCaps, 44100, 1.3},
+		{"all filters", "level: 1\n" + wideCaps + chainOf("{stage: block-infrasonic, when: always, slope: 24}", "{stage: band-limit, when: always}",
+			"{stage: sum-lows, when: always, phase: linear}", "stage: de-ess", "stage: limit-sides", "stage: fit-level"), 48000, 1.1},
+		{"mono, 16 bit", "mono: true\noutput: {bit_depth: 16}\n" + wideCaps, 96000, 0.9},
+		{"estimates", "level: 0\n" + wideCaps + chainOf("{stage: de-ess, mode: estimate}", "{stage: limit-sides, mode: estimate}"), 44100, 0.8},
+		{"converted", "level: 0\noutput: {sample_rate: 48000}\n" + wideCaps, 44100, 0.8},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := t.TempDir()
+			put(t, filepath.Join(dir, "mix.wav"), sampled(c.rate, 24, c.seconds, everything).bytesOfWAV(2))
+			plan := loadPlan(t, dir, onePlan(innerDisc+c.extra))
+			var first map[string]string
+			for i, way := range []struct{ block, cores int }{{0, 2}, {0, 2}, {0, 1}, {1, 2}, {7, 1}, {64, 2}, {4096, 1}, {65536, 2}} {
+				out := filepath.Join(dir, fmt.Sprint("out", i))
+				cores := runtime.GOMAXPROCS(way.cores)
+				r, err := pipeline.Prepare(context.Background(), plan, pipeline.Options{OutDir: out, Version: "test", AsTraced: true, BlockFrames: way.block})
+				runtime.GOMAXPROCS(cores)
+				if err != nil {
+					t.Fatal(err)
+				}
+				got := tree(t, out)
+				if i == 0 {
+					first = got
+					written, err := os.ReadFile(filepath.Join(out, pipeline.ReportName))
+					if err != nil {
+						t.Fatal(err)
+					}
+					var b bytes.Buffer
+					if err := r.Write(&b); err != nil || !bytes.Equal(b.Bytes(), written) {
+						t.Errorf("the report returned is not the report written (%v)", err)
+					}
+					continue
+				}
+				for name := range first {
+					if got[name] != first[name] {
+						t.Errorf("%s with blocks of %d on %d cores differs: %s", name, way.block, way.cores, whereJSONDiffers(first[name], got[name]))
+					}
+				}
+				if len(got) != len(first) {
+					t.Errorf("%d files, want %d", len(got), len(first))
+				}
+			}
+		})
+	}
+}
+
+// whereJSONDiffers names the first line of two JSON texts that differs, or the
+// first byte of anything else.
+func whereJSONDiffers(a, b string) string {
+	x, y := bytes.Split([]byte(a), []byte("\n")), bytes.Split([]byte(b), []byte("\n"))
+	if json.Valid([]byte(a)) {
+		for i := range x {
+			if i >= len(y) || !bytes.Equal(x[i], y[i]) {
+				return fmt.Sprintf("line %d: %s", i+1, x[i])
+			}
+		}
+	}
+	for i := range a {
+		if i >= len(b) || a[i] != b[i] {
+			return fmt.Sprintf("byte %d of %d", i, len(a))
+		}
+	}
+	return fmt.Sprintf("%d bytes more", len(b)-len(a))
+}

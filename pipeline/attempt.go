@@ -164,6 +164,9 @@ func (j *job) measureAfter() (err error) {
 	p := j.measuring(nil)
 	p.format = src.Format()
 	p.scale = j.scale / audio.FromDB(j.res.fileGainDB) // the log stands at 0 dB cut level
+	for _, t := range j.side.tracks {
+		p.ends = append(p.ends, t.end())
+	}
 	j.res.after, err = p.run(src, j.opt.block(), j.t)
 	if err := errors.Join(err, src.Close()); err != nil {
 		return fmt.Errorf("reading the premaster back: %w", err)

@@ -54,7 +54,7 @@ func TestBattery(t *testing.T) {
 	var rows []row
 	for _, p := range programme.All() {
 		t.Run(p.ID, func(t *testing.T) {
-			dir := t.TempDir()
+			dir := t.ArtifactDir()
 			planPath, err := p.Build(dir)
 			if err != nil {
 				t.Fatal(err)
@@ -106,7 +106,7 @@ func realPieces(t *testing.T) (pieces, long []string) {
 
 func runReal(t *testing.T, id, mix string, plan programme.Plan, expect programme.Expect) row {
 	t.Helper()
-	dir := t.TempDir()
+	dir := t.ArtifactDir()
 	link := filepath.Join(dir, programme.MixFile)
 	if err := os.Symlink(mix, link); err != nil {
 		t.Fatal(err)

@@ -206,21 +206,17 @@ func (j *job) tracks() []report.Track {
 			t.AverageLPI = report.Num(25.4 * t.LengthS / j.sectors.SecondsPerTurn / (outer - inner))
 		}
 		t.IntegratedLUFS, _ = j.res.after.loudnessOf(t.StartS, t.EndS)
-		t.ExplainNulls("not measured for this track")
+		t.MaxTruePeak = j.res.after.peaks[i]
+		t.ExplainNulls("there is none for this track")
 		out = append(out, t)
 	}
 	return out
 }
 
-// cautions stand on report and sheet; the room, local codes and trained
-// practice decide.
+// cautions are what this run adds to the cautions that every report carries.
 func cautions() []report.Caution {
 	return []report.Caution{
-		{Code: "estimate", Text: "discsafe computes; it does not release. Nothing here says that a side can be cut without harm, only that it lies within the stated room profile. The room's protection and judgement decide."},
-		{Code: "cutter-head", Text: "Sustained treble heats the drive coils with the square of wall acceleration and can burn out a cutter head. Head temperature and protection are the room's."},
-		{Code: "swarf", Text: "Lacquer swarf is largely nitrocellulose: it catches fire easily and burns fast without air. No flames, sparks or smoking; earthed suction; keep it wet in a closed metal can; dispose of it as local rules for hazardous waste say."},
-		{Code: "stylus", Text: "A heated cutting stylus burns; a turning platter and blanks with glass or metal cores cut and pinch."},
-		{Code: "hearing", Text: "Start any playback low. Test tones and the gained difference can be far louder than the music."},
+		{Code: "estimate", Text: "discsafe computes; it does not release. A verdict says that the side lies within the stated room profile, no more."},
 	}
 }
 

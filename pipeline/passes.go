@@ -16,8 +16,10 @@ import (
 type measured struct {
 	reading meter.Reading
 	meter   *meter.Meter
+	peaks   []*float64        // true peak of each track, dBTP, nil for silence
 	log     *groove.MotionLog // the programme as it is
 	treated *groove.MotionLog // displacement after the linear stages; nil without any
+	metered int64
 }
 
 // loudnessOf is the integrated loudness of a part of the programme.
@@ -59,6 +61,7 @@ type pass struct {
 	linear  []stage.Processor
 	temp    string
 	cross   float64
+	ends    []int64 // frames at which tracks end, for their own peaks
 }
 
 func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
@@ -94,7 +97,7 @@ func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
 		}
 	}
 	frames, err := each(r, block, t, func(b audio.Block) error {
-		mt.Add(b)
+		p.meter(m, mt, b)
 		main.Add(b)
 		if lane != nil {
 			lane.add(b)
@@ -110,6 +113,19 @@ func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
 	}
 	m.reading, m.meter = mt.Result(), mt
 	return m, nil
+}
+
+// meter feeds a block to the meter, track by track.
+func (p pass) meter(m *measured, mt *meter.Meter, b audio.Block) {
+	for len(m.peaks) < len(p.ends) && p.ends[len(m.peaks)]-m.metered <= int64(b.Len()) {
+		k := int(p.ends[len(m.peaks)] - m.metered)
+		mt.Add(b.Slice(0, k))
+		m.peaks = append(m.peaks, mt.EndPart())
+		m.metered += int64(k)
+		b = b.Slice(k, b.Len())
+	}
+	mt.Add(b)
+	m.metered += int64(b.Len())
 }
 
 // lane runs the linear stages beside the programme, for displacement only.

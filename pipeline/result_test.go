@@ -216,7 +216,9 @@ func TestCheckFindsEveryDamage(t *testing.T) {
 		{"one bit in the middle", func(t *testing.T, path string, b []byte) { b[len(b)/2] ^= 1; put(t, path, b) }},
 		{"one bit in the last byte", func(t *testing.T, path string, b []byte) { b[len(b)-1] ^= 1; put(t, path, b) }},
 		{"one bit in the first byte", func(t *testing.T, path string, b []byte) { b[0] ^= 1; put(t, path, b) }},
-		{"one byte short", func(t *testing.T, path string, b []byte) { put(t, path, b[:len(b)-1]) }},
+		// Two bytes: the last one of a JSON file is a line end, which says nothing.
+		{"two bytes short", func(t *testing.T, path string, b []byte) { put(t, path, b[:len(b)-2]) }},
+		{"half", func(t *testing.T, path string, b []byte) { put(t, path, b[:len(b)/2]) }},
 		{"empty", func(t *testing.T, path string, b []byte) { put(t, path, nil) }},
 		{"one byte more", func(t *testing.T, path string, b []byte) { put(t, path, append(b, 'x')) }},
 		{"gone", func(t *testing.T, path string, _ []byte) {
@@ -267,6 +269,29 @@ func TestCheckFindsEveryDamage(t *testing.T) {
 			t.Error("an empty folder is no result, and no error was given")
 		}
 	})
+}
+
+// Manifest and report name the same inputs: a manifest that names others was
+// not written with this report.
+func TestCheckComparesTheInputsOfManifestAndReport(t *testing.T) {
+	p := prepare(t, sampled(44100, 24, 1, quietMusic), innerDisc+"level: 0\n")
+	path := filepath.Join(p.out, report.ManifestName)
+	raw, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := report.ReadManifest(bytes.NewReader(raw))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(m.Inputs) != 1 || m.Inputs[0].SHA256 != p.report.Inputs[0].SHA256 {
+		t.Fatalf("manifest inputs %+v, report %+v", m.Inputs, p.report.Inputs)
+	}
+	put(t, path, bytes.Replace(raw, []byte(m.Inputs[0].SHA256), []byte(strings.Repeat("ab", 32)), 1))
+	got, err := pipeline.Check(context.Background(), p.out)
+	if err != nil || len(got.Faults) == 0 {
+		t.Errorf("%+v, %v; want a fault", got, err)
+	}
 }
 
 // Somebody exchanges the premaster and makes a new manifest: the report gives

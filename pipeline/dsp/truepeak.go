@@ -30,6 +30,7 @@ type TruePeak struct {
 	ch     [2]peakChannel
 	fill   int   // frames waiting in the buffers beyond the overlap
 	first  int64 // frame number of buf[peakRun], the first interval to search next
+	kept   Peak  // of the parts that have ended
 }
 
 // The search works on runs of peakRun frames. A buffer holds one run before
@@ -123,7 +124,27 @@ func (t *TruePeak) Result() (truePeak Peak, samplePeak float64) {
 	if r.max > l.max || (r.max == l.max && r.at < l.at) {
 		truePeak = Peak{Value: r.max, AtFrame: r.at, Channel: 1}
 	}
+	if t.kept.Value >= truePeak.Value && t.kept.Value > 0 {
+		truePeak = t.kept
+	}
 	return truePeak, max(l.sample, r.sample)
+}
+
+// EndPart ends a part of the programme, for instance a track, and returns its
+// true peak; the next part begins. Result goes on to speak of the whole. The
+// last frames before the border, at most 576, count for both parts.
+func (t *TruePeak) EndPart() Peak {
+	whole := t.kept
+	t.kept = Peak{}
+	p, _ := t.Result()
+	t.kept = whole
+	if p.Value > whole.Value {
+		t.kept = p
+	}
+	for c := range t.ch {
+		t.ch[c].max, t.ch[c].at = 0, 0
+	}
+	return p
 }
 
 // maxAbs compares magnitudes as integers, which orders finite floats alike,

@@ -253,7 +253,7 @@ func (j *job) ladder() ([]report.Rung, error) {
 	for _, o := range rungs {
 		g := report.Rung{LevelDB: o.LevelDB, LandMM: report.Num(o.LandUM / 1000), EndRadiusMM: report.Num(j.ps.Limits.Disc.OuterMM - o.LandUM/1000),
 			CurvatureRatio: report.Num(o.CurvatureRatio), SlopeRatio: report.Num(o.SlopeRatio), State: report.Ready, Why: "within the stated room profile and caps",
-			Chosen: math.Abs(o.LevelDB-j.cut.LevelDB) < 0.25+1e-9 && o.LevelDB <= j.cut.LevelDB+1e-9}
+		}
 		if !o.Holds {
 			g.Why = heldWords(o.Held)
 			g.State = report.Blocked
@@ -272,7 +272,19 @@ func (j *job) ladder() ([]report.Rung, error) {
 		}
 		out = append(out, g)
 	}
+	out[nearest(out, j.cut.LevelDB)].Chosen = true
 	return out, nil
+}
+
+// nearest is the rung next to a level, the lower of two.
+func nearest(rungs []report.Rung, levelDB float64) int {
+	best := 0
+	for i, g := range rungs {
+		if math.Abs(g.LevelDB-levelDB) < math.Abs(rungs[best].LevelDB-levelDB)-1e-9 {
+			best = i
+		}
+	}
+	return best
 }
 
 // heldWords says in words what holds a level down.

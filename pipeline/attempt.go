@@ -26,14 +26,14 @@ func (j *job) limiter(id string, links []*link) ([]*link, error) {
 	switch {
 	case id == stage.DeEss && j.chain.deEss != nil && !j.cut.Watch.DeEss.Empty():
 		d, err := stage.NewDeEss(*j.chain.deEss, stage.DeEssTask{Sectors: j.sectors, Count: j.before.log.Len(), Late: late,
-			Watch: j.cut.Watch.DeEss, Scale: j.scale * j.cut.Gain, Limit: j.cut.DeEssLimit})
+			Watch: j.cut.Watch.DeEss, Aim: j.cut.Aim(id), Scale: j.scale * j.cut.Gain, Limit: j.cut.DeEssLimit})
 		if err != nil {
 			return nil, err
 		}
 		proc, trace = d, &d.Trace
 	case id == stage.LimitSides && j.chain.limitSides != nil && !j.cut.Watch.Sides.Empty():
 		l := stage.NewLimitSides(*j.chain.limitSides, stage.LimitSidesTask{Sectors: j.sectors, Count: j.before.log.Len(), Late: late,
-			Watch: j.cut.Watch.Sides, Scale: j.scale * j.cut.Gain, Room: j.cut.SidesRoom})
+			Watch: j.cut.Watch.Sides, Aim: j.cut.Aim(id), Scale: j.scale * j.cut.Gain, Room: j.cut.SidesRoom})
 		proc, trace = l, &l.Trace
 	default:
 		return links, nil

@@ -213,12 +213,12 @@ func (v *verifier) read(x []float64, i, p int) float64 {
 }
 
 // scan finds the greatest value of measure on the grid, then looks between the
-// grid points around every local maximum that could hide a greater one. On a
-// grid of at least 88.2 kHz a value near the greatest of a signal that ends at
-// 20.5 kHz cannot fall below cos(pi 20.5/88.2) = 0.745 of it (for a band-limited
-// function with its greatest magnitude M at t0, |f(t)| >= M cos(w(t-t0)) while
-// w|t-t0| <= pi/2). A measure with an offset (width, depth, land) swings around
-// its mean instead of 0.
+// grid points around every local maximum that could hide a greater one: for a
+// band-limited function with its greatest magnitude M at t0, |f(t)| >= M
+// cos(w(t-t0)) while w|t-t0| <= pi/2, so on a grid of at least 88.2 kHz a signal
+// that ends at 24 kHz reads at least cos(pi 24/88.2) = 0.66 of it on the grid. A
+// measure with an offset (width, depth, land) swings around its mean instead
+// of 0.
 func (v *verifier) scan(best *worst, offset bool, lo, hi int, measure func(i, eighth int) (value, t float64)) {
 	if hi <= lo {
 		return
@@ -236,7 +236,7 @@ func (v *verifier) scan(best *worst, offset bool, lo, hi int, measure func(i, ei
 		}
 		rest /= float64(len(grid))
 	}
-	low := rest + 0.74*(math.Max(top, best.value)-rest)
+	low := rest + 0.65*(math.Max(top, best.value)-rest)
 	for i, g := range grid {
 		if g < low || i > 0 && g < grid[i-1] || i < len(grid)-1 && g < grid[i+1] {
 			continue

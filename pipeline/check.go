@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/audio/wav"
@@ -45,6 +46,8 @@ func Check(ctx context.Context, dir string) (*CheckResult, error) {
 	if err != nil {
 		return nil, fmt.Errorf("checking %s: %w", dir, err)
 	}
+	c.compare("input", m.Inputs, r.Inputs)
+	c.compare("output", m.Outputs, r.Outputs)
 	return c, c.remeasure(ctx, filepath.Join(dir, PremasterName), r)
 }
 
@@ -56,6 +59,16 @@ func readFile[T any](path string, read func(r io.Reader) (T, error)) (_ T, err e
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
 	return read(f)
+}
+
+// compare holds the files that the report names against the manifest.
+func (c *CheckResult) compare(what string, hashes []report.FileHash, files []report.File) {
+	for i, f := range files {
+		k := slices.IndexFunc(hashes, func(h report.FileHash) bool { return h.Name == f.Name && h.SHA256 == f.SHA256 })
+		if k < 0 {
+			c.Faults = append(c.Faults, fmt.Sprintf("%s %d, %s, has SHA-256 %s in the report, the manifest says otherwise", what, i+1, f.Name, f.SHA256))
+		}
+	}
 }
 
 // remeasure reads the premaster with the same meters as Prepare did.

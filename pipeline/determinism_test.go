@@ -26,19 +26,23 @@ func TestSameInputsGiveTheSameBytes(t *testing.T) {
 		rate        int
 		seconds     float64
 	}{
-		{"default chain", wideCaps, 44100, 1.3},
+		{"default chain", wideCaps, 44100, 1},
 		{"all filters", "level: 1\n" + wideCaps + chainOf("{stage: block-infrasonic, when: always, slope: 24}", "{stage: band-limit, when: always}",
-			"{stage: sum-lows, when: always, phase: linear}", "stage: de-ess", "stage: limit-sides", "stage: fit-level"), 48000, 1.1},
-		{"mono, 16 bit", "mono: true\noutput: {bit_depth: 16}\n" + wideCaps, 96000, 0.9},
-		{"estimates", "level: 0\n" + wideCaps + chainOf("{stage: de-ess, mode: estimate}", "{stage: limit-sides, mode: estimate}"), 44100, 0.8},
-		{"converted", "level: 0\noutput: {sample_rate: 48000}\n" + wideCaps, 44100, 0.8},
+			"{stage: sum-lows, when: always, phase: linear}", "stage: de-ess", "stage: limit-sides", "stage: fit-level"), 48000, 0.9},
+		{"mono, 16 bit", "mono: true\noutput: {bit_depth: 16}\n" + wideCaps, 96000, 0.5},
+		{"estimates", "level: 0\n" + wideCaps + chainOf("{stage: de-ess, mode: estimate}", "{stage: limit-sides, mode: estimate}"), 44100, 0.5},
+		{"converted", "level: 0\noutput: {sample_rate: 48000}\n" + wideCaps, 44100, 0.6},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			dir := t.TempDir()
 			put(t, filepath.Join(dir, "mix.wav"), sampled(c.rate, 24, c.seconds, everything).bytesOfWAV(2))
 			plan := loadPlan(t, dir, onePlan(innerDisc+c.extra))
 			var first map[string]string
-			for i, way := range []struct{ block, cores int }{{0, 2}, {0, 2}, {0, 1}, {1, 2}, {7, 1}, {64, 2}, {4096, 1}, {65536, 2}} {
+			ways := []struct{ block, cores int }{{0, 2}, {0, 1}, {7, 2}, {64, 2}, {4096, 1}, {65536, 2}}
+			if c.name == "default chain" { // the slowest ways once
+				ways = append(ways, struct{ block, cores int }{0, 2}, struct{ block, cores int }{1, 2})
+			}
+			for i, way := range ways {
 				out := filepath.Join(dir, fmt.Sprint("out", i))
 				cores := runtime.GOMAXPROCS(way.cores)
 				r, err := pipeline.Prepare(context.Background(), plan, pipeline.Options{OutDir: out, Version: "test", AsTraced: true, BlockFrames: way.block})

@@ -258,6 +258,9 @@ func (j *job) writeAll(r *report.Report) error {
 		r.Outputs = append(r.Outputs, report.File{Role: f.role, Name: h.Name, Bytes: h.Bytes, SHA256: h.SHA256, Container: "wav", SampleRate: j.side.rateHz,
 			BitDepth: f.depth, Float: f.float, Channels: 2, Frames: j.side.frames, LengthS: r.Side.LengthS})
 	}
+	if err := j.side.unchanged(); err != nil {
+		return err
+	}
 	if err := r.Validate(); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}

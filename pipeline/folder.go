@@ -54,8 +54,8 @@ func newFolder(dir string) (*folder, error) {
 	case err != nil:
 		return nil, &FolderError{Dir: dir, Detail: "cannot be read as a folder", Err: err, Hint: "choose another"}
 	case len(entries) > 0:
-		if _, err := os.Stat(filepath.Join(abs, report.ManifestName)); err != nil {
-			return nil, &FolderError{Dir: dir, Detail: "exists and holds files that are not a discsafe result", Hint: "choose a new or empty folder"}
+		if name := foreign(abs, entries); name != "" {
+			return nil, &FolderError{Dir: dir, Detail: "exists and holds files that are not a discsafe result, for instance " + name, Hint: "choose a new or empty folder"}
 		}
 		f.replace = true
 	default:
@@ -73,6 +73,25 @@ func newFolder(dir string) (*folder, error) {
 		return nil, errors.Join(err, f.abandon())
 	}
 	return f, nil
+}
+
+// foreign names a file in dir that an earlier result did not write, "" if there
+// is none: only a folder that is a result and nothing else is replaced.
+func foreign(dir string, entries []fs.DirEntry) string {
+	m, err := readFile(filepath.Join(dir, report.ManifestName), report.ReadManifest)
+	if err != nil {
+		return entries[0].Name()
+	}
+	ours := map[string]bool{report.ManifestName: true}
+	for _, o := range m.Outputs {
+		ours[o.Name] = true
+	}
+	for _, e := range entries {
+		if !ours[e.Name()] || !e.Type().IsRegular() {
+			return e.Name()
+		}
+	}
+	return ""
 }
 
 func (f *folder) path(name string) string { return filepath.Join(f.work, name) }

@@ -19,7 +19,7 @@ type link struct {
 	shadow bool
 	hold   *delayLine // input, held back by the stage's delay
 	peak   float64
-	sum    float64 // of squares, both channels
+	sum    [2]float64 // of squares, by channel: each in order of time, whatever the blocks
 }
 
 // chain runs stages in order and keeps, beside the treated programme, the mix
@@ -66,13 +66,13 @@ func (c *chain) run(b, mix, delta audio.Block) {
 		if i > 0 {
 			c.delta[i].process(delta)
 		}
-		l.note(b.L, in.L, delta.L)
-		l.note(b.R, in.R, delta.R)
+		l.note(0, b.L, in.L, delta.L)
+		l.note(1, b.R, in.R, delta.R)
 	}
 }
 
-func (l *link) note(out, in, delta []float64) {
-	peak, sum := l.peak, l.sum
+func (l *link) note(channel int, out, in, delta []float64) {
+	peak, sum := l.peak, l.sum[channel]
 	for i, x := range out {
 		d := x - in[i]
 		delta[i] += d
@@ -83,7 +83,7 @@ func (l *link) note(out, in, delta []float64) {
 			peak = -d
 		}
 	}
-	l.peak, l.sum = peak, sum
+	l.peak, l.sum[channel] = peak, sum
 }
 
 // delayLine holds a stream back by a fixed number of frames.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/audio/codec"
@@ -20,6 +21,7 @@ type placed struct {
 	frames int64
 	start  int64 // frame of the side at which the track begins
 	gain   float64
+	seen   os.FileInfo // of the file when the run began
 }
 
 func (p placed) end() int64 { return p.start + p.frames }
@@ -52,12 +54,15 @@ func openSide(plan *sideplan.Plan) (*side, error) {
 			s.rateHz, first = f.SampleRateHz, t.File
 		}
 		if f.SampleRateHz != s.rateHz && plan.Output.SampleRate == 0 {
-			return nil, &audio.FormatError{File: t.File, Code: "rate-mixed", AtS: -1,
+			return nil, fmt.Errorf("track %d: %w", i+1, &audio.FormatError{File: t.File, Code: "rate-mixed", AtS: -1,
 				Detail: fmt.Sprintf("sampling rate %d Hz, but %s has %d Hz", f.SampleRateHz, first, s.rateHz),
-				Hint:   "deliver all mixes of a side at one rate, or set output.sample_rate to have them converted"}
+				Hint:   "deliver all mixes of a side at one rate, or set output.sample_rate to have them converted"})
 		}
 		p, err := place(t, f, n, s.rateHz)
 		if err != nil {
+			return nil, fmt.Errorf("track %d: %w", i+1, err)
+		}
+		if p.seen, err = os.Stat(t.Path); err != nil {
 			return nil, fmt.Errorf("track %d: %w", i+1, err)
 		}
 		p.start = s.frames + int64(math.Round(t.GapS*float64(s.rateHz)))
@@ -110,6 +115,19 @@ func place(t sideplan.Track, f audio.Format, frames int64, rateHz int) (placed, 
 	}
 	p.frames = end - p.skip
 	return p, nil
+}
+
+// unchanged makes sure that no mix was replaced since the run began.
+func (s *side) unchanged() error {
+	for i, p := range s.tracks {
+		now, err := os.Stat(p.track.Path)
+		if err == nil && os.SameFile(now, p.seen) && now.Size() == p.seen.Size() && now.ModTime().Equal(p.seen.ModTime()) {
+			continue
+		}
+		return fmt.Errorf("track %d: %w", i+1, &audio.FormatError{File: p.track.File, Code: "changed-while-reading", AtS: -1, Err: err,
+			Detail: "the mix was replaced or altered while the side was prepared", Hint: "do not change mixes while a side is prepared"})
+	}
+	return nil
 }
 
 // format is that of the side as a whole, for the meters.

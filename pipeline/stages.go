@@ -69,7 +69,7 @@ func (j *job) stages() ([]report.Stage, error) {
 			if l.id == id && !l.shadow && l.peak > 0 {
 				s.Active = true
 				s.DifferencePeakDBFS = report.Num(audio.DB(l.peak))
-				s.DifferenceRMSDBFS = report.Num(10 * math.Log10(l.sum/2/float64(max(j.side.frames, 1))))
+				s.DifferenceRMSDBFS = report.Num(10 * math.Log10((l.sum[0]+l.sum[1])/2/float64(max(j.side.frames, 1))))
 			}
 		}
 		if id == stage.FitLevel {

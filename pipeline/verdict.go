@@ -7,7 +7,6 @@ import (
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/planner"
 	"discsafe/pipeline/report"
-	"discsafe/pipeline/stage"
 )
 
 // Thresholds that draw attention; all common practice, no source.
@@ -37,10 +36,10 @@ func (j *job) verdict(before, after *report.Measures) report.Verdict {
 		add(report.Blocked, "land", "Neighbouring grooves come too close.", at(r.MinLandUM), v, l.MinLandUM, "um", lower)
 	}
 	if v := r.MinWidthUM; v.Value < l.MinWidthUM*(2-holds) {
-		add(j.estimated(stage.LimitSides), "width", "The groove becomes too shallow.", at(v), v.Value, l.MinWidthUM, "um", "keep limit-sides and sum-lows in the chain; "+lower)
+		add(report.Blocked, "width", "The groove becomes too shallow.", at(v), v.Value, l.MinWidthUM, "um", "keep limit-sides and sum-lows in the chain; "+lower)
 	}
 	if v := r.MaxDepthUM; v.Value > l.MaxDepthUM*holds {
-		add(j.estimated(stage.LimitSides), "depth", "The groove becomes too deep.", at(v), v.Value, l.MaxDepthUM, "um", "keep limit-sides and sum-lows in the chain; "+lower)
+		add(report.Blocked, "depth", "The groove becomes too deep.", at(v), v.Value, l.MaxDepthUM, "um", "keep limit-sides and sum-lows in the chain; "+lower)
 	}
 	if r.Slope.Value > holds {
 		add(report.Blocked, "slope", "A wall moves faster than the cutter's back facets clear.", at(r.Slope), r.Slope.Value, 1, "", lower)
@@ -57,15 +56,6 @@ func (j *job) verdict(before, after *report.Measures) report.Verdict {
 	j.capReasons(add)
 	j.programmeReasons(add, before, after)
 	return report.VerdictOf(rs)
-}
-
-// estimated lowers a broken limit to attention where the plan asked the stage
-// that would hold it only to estimate.
-func (j *job) estimated(id string) report.State {
-	if j.chain.estimates(id) {
-		return report.Attention
-	}
-	return report.Blocked
 }
 
 type addReason func(sev report.State, code, text string, where *report.Place, value, limit float64, unit, hint string)

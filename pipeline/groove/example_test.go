@@ -118,7 +118,7 @@ func ExampleRoom_Validate() {
 	room := groove.DefaultRoom()
 	room.Name = "attic"
 	room.Groove.MinWidthUM = 70
-	room.Pitch.MaxUM = 60
+	room.Pitch.MinUM, room.Pitch.MaxUM = 65, 60
 	fmt.Println(room.Validate())
 	// Output:
 	// room "attic": 4 faults:

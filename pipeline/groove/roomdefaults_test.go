@@ -76,7 +76,7 @@ func TestRoomFaults(t *testing.T) {
 		change func(*Room)
 		fields []string
 	}{
-		{"least width too wide", func(r *Room) { r.Groove.MinWidthUM = 60 }, []string{"groove.min_width_um"}},
+		{"least width too wide", func(r *Room) { r.Groove.MinWidthUM, r.Pitch.MinUM = 60, 65 }, []string{"groove.min_width_um"}},
 		{"already too deep", func(r *Room) { r.Groove.MaxDepthUM = 29 }, []string{"groove.width_um"}},
 		{"pitch range", func(r *Room) { r.Pitch.MinUM = 500 }, []string{"pitch.min_um"}},
 		{"silence does not fit", func(r *Room) { r.Pitch.MaxUM = 66 }, []string{"pitch.max_um"}},

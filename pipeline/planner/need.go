@@ -43,7 +43,7 @@ func (w *weigher) needs(log *groove.MotionLog, d *depthPlan, gain, landUM, spare
 					nest = max(nest, max(m.OuterMaxUM, m.LateralMaxUM)-min(innerPast[slot], latPast[slot]))
 				}
 				_, was := d.span(j)
-				w.need[j] = float32(landUM + hi + was + gain*float64(nest) + spare)
+				w.need[j] = float32(math.Max(0, landUM+hi+was+gain*float64(nest)+spare))
 			}
 			innerPast[slot], latPast[slot], hotPast[slot] = m.InnerMinUM, m.LateralMinUM, hot
 		}

@@ -123,18 +123,24 @@ func (p *Plan) PitchUM(sector int) float64 {
 // DepthUM is the mean depth at the start of a sector.
 func (p *Plan) DepthUM(sector int) float64 { return p.depth.at(sector) }
 
+// Aim is the share of a limit that a limiting stage aims at.
+func (p *Plan) Aim(id string) float64 {
+	if id == stage.DeEss {
+		return treatTarget * p.side.TightenDeEss
+	}
+	return treatTarget * p.side.TightenSides
+}
+
 // DeEssLimit is the limit function of a stage.DeEssTask.
 func (p *Plan) DeEssLimit(sector int) (accel, velocity float64) {
 	r := p.RadiusMM(sector)
-	k := treatTarget * p.side.TightenDeEss
-	return k * p.side.Limits.ChannelAccelerationForTipMS2(r, p.side.TipUM()), k * p.side.Limits.ChannelVelocityMS(r)
+	return p.side.Limits.ChannelAccelerationForTipMS2(r, p.side.TipUM()), p.side.Limits.ChannelVelocityMS(r)
 }
 
 // SidesRoom is the room function of a stage.LimitSidesTask.
 func (p *Plan) SidesRoom(sector int) (riseUM, fallUM float64) {
 	lo, hi := p.depth.span(sector)
-	k := treatTarget * p.side.TightenSides
-	return k * p.side.Limits.AllowedRiseUM(lo), k * p.side.Limits.AllowedFallUM(hi)
+	return p.side.Limits.AllowedRiseUM(lo), p.side.Limits.AllowedFallUM(hi)
 }
 
 // Solve finds the level and plans land, depth and treatment at it.

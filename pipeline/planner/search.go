@@ -59,7 +59,10 @@ func (w *weigher) highest(ctx context.Context) (levelDB float64, held string, er
 		return o.Holds || soft(o.Held)
 	}
 	best, _, err = w.halve(ctx, tenths(LowestLevelDB), lo, hard)
-	return levelOf(max(best, tenths(LowestLevelDB))), held, err
+	if best < tenths(LowestLevelDB) { // no level helps
+		best = lo
+	}
+	return levelOf(best), held, err
 }
 
 // soft tells whether a rule is one of taste (the caps) or the listener's

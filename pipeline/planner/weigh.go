@@ -53,7 +53,8 @@ func (w *weigher) speeds(buf []float64, first int, r *radii) {
 }
 
 // weigh says whether a level holds. With plan nil, land is taken from the
-// provable bound plus 2 %, and radii from the shape of the last plan.
+// provable bound, as much above it as the last plan was, and radii from the
+// shape of that plan.
 func (w *weigher) weigh(gain, levelDB float64, d *depthPlan, plan *land.Plan) (Outcome, error) {
 	s := w.side
 	o := Outcome{LevelDB: levelDB}
@@ -63,7 +64,7 @@ func (w *weigher) weigh(gain, levelDB float64, d *depthPlan, plan *land.Plan) (O
 	if plan != nil {
 		o.LandUM = plan.PlannedUM
 	} else {
-		o.LandUM = o.BoundUM * 1.02
+		o.LandUM = o.BoundUM * w.overBound()
 		r.plan = w.shape
 		r.scale = o.LandUM / w.shape.PlannedUM
 	}
@@ -73,6 +74,14 @@ func (w *weigher) weigh(gain, levelDB float64, d *depthPlan, plan *land.Plan) (O
 	o.Held = w.held(&o)
 	o.Holds = o.Held == ""
 	return o, nil
+}
+
+// overBound is how much more land than its provable bound the last plan took.
+func (w *weigher) overBound() float64 {
+	if w.shape.BoundMinPitchUM <= 0 {
+		return 1.02
+	}
+	return w.shape.PlannedUM / w.shape.BoundMinPitchUM
 }
 
 func (w *weigher) held(o *Outcome) string {
@@ -156,19 +165,18 @@ func (w *weigher) treat(o *Outcome, gain float64, d *depthPlan, r *radii) error 
 			if s.treats(stage.DeEss) && (ratio > 1 || slopeRatio > 1) {
 				low := math.Max(0, gain*float64(m.AccelLow))
 				g := 1.0
-				if ratio > 1 {
+				if ratio > 1 && low < aim*aLim { // else nothing de-ess can cure
 					g = (aim*aLim - low) / (a - low)
+					after = 1
 				}
-				after = math.Max(math.Min(ratio, 1), low/aLim)
 				if slopeRatio > 1 && a > 2*math.Pi*crossover*sp {
 					g = math.Min(g, aim/slopeRatio)
 					slopeRatio = 1
-				} else if slopeRatio > 1 {
-					// Reducing the band may help, but cannot be counted on.
-					slopeRatio *= 1
 				}
-				essGain = math.Min(essGain, math.Max(g, 0.01))
-				ess.hit(at)
+				if g < 1 {
+					essGain = math.Min(essGain, math.Max(g, 0.01))
+					ess.hit(at)
+				}
 			}
 			if slopeRatio > o.SlopeRatio {
 				o.SlopeRatio, o.SlopeAt = slopeRatio, at

@@ -8,7 +8,8 @@ import (
 )
 
 // BandFilter is band-limit at work: a linear-phase low-pass, flat to the
-// cutoff, 80 dB down 15 % above it (or at the Nyquist frequency's image).
+// cutoff, 80 dB down 15 % above it or at half the sampling rate, whichever is
+// lower.
 type BandFilter struct {
 	taps   []float64
 	l, r   []float64

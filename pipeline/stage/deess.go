@@ -16,7 +16,7 @@ const (
 )
 
 // deEssFloor is the least gain de-ess will set: 24 dB down. What needs more is
-// not sibilance, and the level is wrong.
+// not sibilance, and is left alone.
 const deEssFloor = 0.063
 
 // DeEssTask is what the planner gives de-ess.
@@ -26,6 +26,7 @@ type DeEssTask struct {
 	Late    int       // frames by which the stages before delay the stream
 	Watch   SectorSet // sectors that may exceed a limit
 	Scale   float64   // channel velocity of full scale at 1 kHz at the cut level, m/s
+	Aim     float64   // share of a limit aimed at where it is exceeded; 0 means 1
 	// Limit gives the greatest acceleration (m/s2) and velocity (m/s) of a
 	// wall in a sector, at its radius.
 	Limit func(sector int) (accel, velocity float64)
@@ -61,6 +62,9 @@ func NewDeEss(p DeEssParams, t DeEssTask) (*DeEsser, error) {
 	probe, err := groove.NewProbe(t.Sectors, t.Scale)
 	if err != nil {
 		return nil, fmt.Errorf("de-ess: %w", err)
+	}
+	if t.Aim == 0 {
+		t.Aim = 1
 	}
 	d := &DeEsser{Trace: newTrace(t.Count, nil), task: t, probe: probe, low: low, half: (len(low) - 1) / 2}
 	look := LookSectors(p.LookAheadMS, t.Sectors)
@@ -107,47 +111,51 @@ func (d *DeEsser) allow(sector int, x audio.Block) (gain, worst float64, limit s
 		dsp.Correlate(low, ch, d.low)
 		n := d.probe.Fine(d.v, d.a, full, sector)
 		d.probe.Fine(d.vLow, d.aLow, low, sector)
-		if g, w := allowed(d.a[:n], d.aLow[:n], aLim); g < gain || w > worst {
+		if g, w := allowed(d.a[:n], d.aLow[:n], aLim, d.task.Aim); g < gain || w > worst {
 			gain = math.Min(gain, g)
 			if w > worst {
 				worst, limit = w, "curvature"
 			}
 		}
-		if g, w := allowed(d.v[:n], d.vLow[:n], vLim); g < gain || w > worst {
+		if g, w := allowed(d.v[:n], d.vLow[:n], vLim, d.task.Aim); g < gain || w > worst {
 			gain = math.Min(gain, g)
 			if w > worst {
 				worst, limit = w, "slope"
 			}
 		}
 	}
-	return math.Max(gain, deEssFloor), worst, limit
+	return gain, worst, limit
 }
 
-// allowed is the greatest gain of the high part (x-low) for which |x| stays at
-// or below limit, and the greatest |x|/limit.
-func allowed(x, low []float64, limit float64) (gain, worst float64) {
-	k := groove.CrestFactor(x)
-	limit /= k
-	gain = 1
-	for i, v := range x {
-		m := math.Abs(v)
-		if m > worst {
-			worst = m
-		}
-		if m <= limit {
-			continue
-		}
-		l := low[i]
-		if v < 0 {
-			l = -l
-		}
-		g := 0.0
-		if l < limit {
-			g = (limit - l) / (m - l)
-		}
-		gain = math.Min(gain, g)
+// allowed is the greatest gain of the high part (x-low) that brings |x| down to
+// aim*limit where it exceeds the limit, and the greatest |x|/limit. Where what
+// lies below the band is too much by itself, or so much that more than the
+// floor would be needed, reducing the band would harm and not help: then
+// nothing is asked for.
+func allowed(x, low []float64, limit, aim float64) (gain, worst float64) {
+	limit /= groove.CrestFactor(x)
+	for _, v := range x {
+		worst = math.Max(worst, math.Abs(v))
 	}
-	return gain, worst / limit
+	worst /= limit
+	if worst <= 1 {
+		return 1, worst
+	}
+	gain = 1
+	target := aim * limit
+	for i, v := range x {
+		l, m := low[i], v
+		if v < 0 {
+			l, m = -l, -m
+		}
+		if m > target {
+			gain = math.Min(gain, (target-l)/(m-l))
+		}
+	}
+	if gain < deEssFloor {
+		return 1, worst
+	}
+	return gain, worst
 }
 
 // apply takes (1-g) of the high band away. The correction of a sector is made

@@ -17,6 +17,7 @@ type LimitSidesTask struct {
 	Late    int       // frames by which the stages before delay the stream
 	Watch   SectorSet // sectors that may exceed a limit
 	Scale   float64   // channel velocity of full scale at 1 kHz at the cut level, m/s
+	Aim     float64   // share of a limit aimed at where it is exceeded; 0 means 1
 	// Room gives how far in um the groove's bottom may rise and fall in a
 	// sector, from the depth planned there.
 	Room func(sector int) (riseUM, fallUM float64)
@@ -43,6 +44,9 @@ type SideLimiter struct {
 
 // NewLimitSides builds the stage for a task.
 func NewLimitSides(p LimitSidesParams, t LimitSidesTask) *SideLimiter {
+	if t.Aim == 0 {
+		t.Aim = 1
+	}
 	fs := float64(t.Sectors.FrameRateHz)
 	// Vertical displacement is (L-R)/sqrt2 per unit of channel displacement;
 	// the side signal is (L-R)/2, so its scale is sqrt2 times a channel's.
@@ -97,10 +101,10 @@ func (l *SideLimiter) allow(sector int, x audio.Block) (gain, worst float64, lim
 	rise, fall := l.task.Room(sector)
 	gain = 1
 	if up > rise {
-		gain = math.Max(rise, 0) / up
+		gain = l.task.Aim * math.Max(rise, 0) / up
 	}
 	if dn > fall {
-		gain = math.Min(gain, math.Max(fall, 0)/dn)
+		gain = math.Min(gain, l.task.Aim*math.Max(fall, 0)/dn)
 	}
 	worst, limit = up/math.Max(rise, 1e-3), "width"
 	if w := dn / math.Max(fall, 1e-3); w > worst {

@@ -116,7 +116,10 @@ func TestRide(t *testing.T) {
 		for _, turnS := range []float64{1.8, 4. / 3} {
 			s := groove.NewSectors(rate, turnS)
 			lengths := []int{1, 2, int(s.StartFrame(1)) - 1, int(s.StartFrame(1)), int(s.StartFrame(1)) + 1,
-				int(s.StartFrame(9)), int(s.StartFrame(10)) + 1, int(s.StartFrame(361)) - 1, 60000}
+				int(s.StartFrame(9)), int(s.StartFrame(10)) + 1, int(s.StartFrame(50)) - 1}
+			if rate == 44100 { // over a turn, and more than the buffer holds
+				lengths = append(lengths, int(s.StartFrame(361))-1)
+			}
 			for _, frames := range lengths {
 				for _, look := range []int{1, 6} {
 					t.Run(fmt.Sprintf("%d Hz, %.3g s a turn, %d frames, look %d", rate, turnS, frames, look), func(t *testing.T) {

@@ -4,7 +4,8 @@
 // (block-infrasonic, band-limit, sum-lows) filter and look at nothing; the two
 // that limit (de-ess, limit-sides) get from the planner what the groove allows
 // in each sector and reduce only where that is exceeded. fit-level holds the
-// file's gain. Stages know nothing of files, plans or reports.
+// file's gain, and MonoSum makes a mono cut. Stages know nothing of files,
+// plans or reports.
 //
 // Which stage does what, and how it treats mid and side, stands above the
 // parameters of each in params.go.

@@ -131,7 +131,8 @@ func (f *SumLowsFilter) run(c audio.Block) {
 
 // linearHighPass removes the lows of the side signal without phase shift: it
 // convolves the side with a symmetric low-pass, the complement of the wanted
-// high-pass magnitude, by overlap-save, and subtracts.
+// high-pass magnitude, by overlap-save, and subtracts. Two windows, hop frames
+// apart, share one complex transform: one is its real part, one its imaginary.
 type linearHighPass struct {
 	fft    *dsp.FFT
 	half   int // taps on either side of the centre
@@ -195,7 +196,7 @@ func newLinearHighPass(fs, fc float64, order int) (*linearHighPass, error) {
 	clear(h.im)
 	fft.Forward(h.re, h.im)
 	copy(h.kre, h.re)
-	h.in, h.out = audio.NewBlock(n), audio.NewBlock(2*h.hop+half)
+	h.in, h.out = audio.NewBlock(n+h.hop), audio.NewBlock(3*h.hop)
 	h.reset()
 	return h, nil
 }
@@ -214,7 +215,7 @@ func highPassMagnitude(x float64, order int) float64 {
 	}
 }
 
-func (h *linearHighPass) delay() int { return h.half + h.hop }
+func (h *linearHighPass) delay() int { return h.half + 2*h.hop }
 
 func (h *linearHighPass) reset() {
 	clear(h.in.L)
@@ -229,48 +230,63 @@ func (h *linearHighPass) reset() {
 func (h *linearHighPass) process(b audio.Block) {
 	at := 0
 	for at < b.Len() {
-		// Take in as much as the window holds.
-		k := min(b.Len()-at, h.n-h.fill)
+		// Take in as much as the windows hold.
+		k := min(b.Len()-at, h.in.Len()-h.fill)
 		k = min(k, h.hop)
 		copy(h.in.L[h.fill:], b.L[at:at+k])
 		copy(h.in.R[h.fill:], b.R[at:at+k])
 		h.fill += k
-		if h.fill == h.n {
-			h.window()
+		if h.fill == h.in.Len() {
+			h.windows()
 		}
 		h.pop(b.Slice(at, at+k))
 		at += k
 	}
 }
 
-// window convolves one full window and queues hop finished frames.
-func (h *linearHighPass) window() {
-	for i := range h.re {
-		h.re[i] = (h.in.L[i] - h.in.R[i]) / 2
-		h.im[i] = 0
-	}
-	h.fft.Forward(h.re, h.im)
-	for i, k := range h.kre {
-		h.re[i] *= k
-		h.im[i] *= k
-	}
-	h.fft.Inverse(h.re, h.im)
+// windows convolves both full windows and queues their 2*hop finished frames.
+func (h *linearHighPass) windows() {
 	copy(h.out.L, h.out.L[h.outAt:h.outAt+h.have])
 	copy(h.out.R, h.out.R[h.outAt:h.outAt+h.have])
 	h.outAt = 0
-	o := h.out.Slice(h.have, h.have+h.hop)
-	for i := range o.L {
-		low := h.re[h.half+i]
-		l, r := h.in.L[h.half+i], h.in.R[h.half+i]
-		o.L[i], o.R[i] = l, r
-		if l != r || low != 0 {
-			o.L[i], o.R[i] = l-low, r+low
+	o := h.out.Slice(h.have, h.have+2*h.hop)
+	copy(o.L, h.in.L[h.half:])
+	copy(o.R, h.in.R[h.half:])
+	if h.sides() {
+		h.fft.Forward(h.re, h.im)
+		for i, k := range h.kre {
+			h.re[i] *= k
+			h.im[i] *= k
 		}
+		h.fft.Inverse(h.re, h.im)
+		take(o.Slice(0, h.hop), h.re[h.half:])
+		take(o.Slice(h.hop, 2*h.hop), h.im[h.half:])
 	}
-	h.have += h.hop
-	copy(h.in.L, h.in.L[h.hop:])
-	copy(h.in.R, h.in.R[h.hop:])
-	h.fill = h.n - h.hop
+	h.have += 2 * h.hop
+	keep := h.in.Len() - 2*h.hop
+	copy(h.in.L, h.in.L[2*h.hop:])
+	copy(h.in.R, h.in.R[2*h.hop:])
+	h.fill = keep
+}
+
+// sides fills re and im with the side signal of both windows and tells whether
+// there is any: equal channels need no transform and come out as the same bits.
+func (h *linearHighPass) sides() bool {
+	var any float64
+	for i := range h.re {
+		h.re[i] = (h.in.L[i] - h.in.R[i]) / 2
+		h.im[i] = (h.in.L[i+h.hop] - h.in.R[i+h.hop]) / 2
+		any = math.Max(any, math.Max(math.Abs(h.re[i]), math.Abs(h.im[i])))
+	}
+	return any != 0
+}
+
+// take removes low from the side of b.
+func take(b audio.Block, low []float64) {
+	for i := range b.L {
+		b.L[i] -= low[i]
+		b.R[i] += low[i]
+	}
 }
 
 func (h *linearHighPass) pop(b audio.Block) {

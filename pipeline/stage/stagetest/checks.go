@@ -164,7 +164,7 @@ func coresChangeNothing(f Factory) error {
 }
 
 // tailSeconds is how long after the programme digital silence must be back.
-const tailSeconds = 3
+const tailSeconds = 2
 
 // tailsEnd: after the programme the output returns to digital silence, so that
 // gaps between tracks stay what they were, and no number on the way is denormal.

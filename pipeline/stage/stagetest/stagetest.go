@@ -30,7 +30,7 @@ type Factory struct {
 	Neutral func() Processor
 	// MonoUntouched says that equal channels pass bit for bit.
 	MonoUntouched bool
-	// Frames is the length of the test programme; 0 means 72,000, more than
+	// Frames is the length of the test programme; 0 means 68,000, more than
 	// the largest block.
 	Frames int
 }
@@ -38,7 +38,7 @@ type Factory struct {
 func (f Factory) programme(seed uint64) audio.Block {
 	n := f.Frames
 	if n == 0 {
-		n = 72000
+		n = 68000
 	}
 	return Programme(f.RateHz, n, seed)
 }

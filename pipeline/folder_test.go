@@ -266,6 +266,38 @@ func TestParentThatIsNoFolder(t *testing.T) {
 	sameTree(t, "folder", before, tree(t, dir))
 }
 
+// /proc takes no new files, not even from root.
+func TestParentThatCannotBeWritten(t *testing.T) {
+	dir, temp := t.TempDir(), t.TempDir()
+	put(t, filepath.Join(dir, "mix.wav"), sampled(44100, 24, 0.1, quietMusic).bytesOfWAV(2))
+	_, err := pipeline.Prepare(context.Background(), loadPlan(t, dir, onePlan(innerDisc)), pipeline.Options{OutDir: "/proc/side-a", TempDir: temp})
+	var f *pipeline.FolderError
+	if !errors.As(err, &f) || !strings.Contains(err.Error(), "cannot write beside it") || f.Hint == "" {
+		t.Errorf("%T: %v; want a FolderError that says that nothing can be written there", err, err)
+	}
+	sameTree(t, "envelopes", map[string]string{"/": ""}, tree(t, temp))
+}
+
+// A name that leads elsewhere is followed: the result appears where the link
+// points, and the link stays.
+func TestOutputFolderBehindALink(t *testing.T) {
+	dir, shelf := t.TempDir(), t.TempDir()
+	put(t, filepath.Join(dir, "mix.wav"), sampled(44100, 24, 0.2, quietMusic).bytesOfWAV(2))
+	target := filepath.Join(shelf, "side-a")
+	mkdir(t, target)
+	if err := os.Symlink(target, filepath.Join(dir, "out")); err != nil {
+		t.Fatal(err)
+	}
+	prepareIn(t, dir, onePlan(innerDisc))
+	prepareIn(t, dir, onePlan(innerDisc))
+	if info, err := os.Lstat(filepath.Join(dir, "out")); err != nil || info.Mode()&fs.ModeSymlink == 0 {
+		t.Errorf("the link is gone: %v, %v", info, err)
+	}
+	if _, err := os.Stat(filepath.Join(target, pipeline.PremasterName)); err != nil {
+		t.Errorf("the result is not where the link points: %v", err)
+	}
+}
+
 // An earlier result is replaced whole, also files that the new one has not.
 func TestEarlierResultIsReplacedWhole(t *testing.T) {
 	mix := sampled(44100, 24, 1, quietMusic)

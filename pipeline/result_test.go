@@ -329,3 +329,50 @@ func TestCheckMeasuresThePremaster(t *testing.T) {
 		t.Errorf("%+v, %v; want faults of measured figures", got, err)
 	}
 }
+
+// Texts of a plan may be as long as the plan allows, in any script, and the
+// version is anybody's.
+func TestLongAndStrangeTexts(t *testing.T) {
+	dir := t.TempDir()
+	put(t, filepath.Join(dir, "mix.wav"), sampled(44100, 24, 0.3, quietMusic).bytesOfWAV(2))
+	long := strings.Repeat("\u00e4\u6f22", 100)
+	text := fmt.Sprintf("side: %q\ntitle: %q\nartist: %q\ncatalogue: %q\ninscription: %q\nnotes: %q\ntracks: [{file: mix.wav, title: %q}]\n%s",
+		"A\"<b>&", long, "<script>alert(1)</script>", strings.Repeat("C", 40), strings.Repeat("i", 60), strings.Repeat("n \u00fc<i>", 500), long, innerDisc)
+	p := prepareIn(t, dir, text, func(o *pipeline.Options) { o.Version = strings.Repeat("v1\r\nA=", 30) })
+	for _, name := range []string{pipeline.ReportPageName, pipeline.CuttingSheetName} {
+		b, err := os.ReadFile(filepath.Join(p.out, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if bytes.Contains(b, []byte("<script>alert")) || bytes.Contains(b, []byte("A\"<b>")) {
+			t.Errorf("%s holds a text of the plan as markup", name)
+		}
+	}
+	r, err := wav.Open(filepath.Join(p.out, pipeline.PremasterName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	b, err := r.Bext()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(b.Description) > 256 || strings.Count(b.CodingHistory, "\n") != 2 {
+		t.Errorf("description of %d bytes; a version of several lines breaks the coding history: %q", len(b.Description), b.CodingHistory)
+	}
+	if got, err := pipeline.Check(context.Background(), p.out); err != nil || len(got.Faults) > 0 {
+		t.Errorf("check: %+v, %v", got, err)
+	}
+}
+
+// What the level was held by is said as it is: at the least level nothing is
+// left to go down to.
+func TestWhyOfALevelThatDoesNotHold(t *testing.T) {
+	r := prepare(t, sampled(48000, 24, 3, sibilant(0.4)), innerDisc+"caps: {max_treated_share: 0.001, min_level_db: -2}\n").report
+	if r.Cut.LevelDB != -2 || r.Verdict.State == report.Ready {
+		t.Fatalf("level %g dB, %s; want -2 and attention", r.Cut.LevelDB, r.Verdict.State)
+	}
+	if strings.Contains(r.Cut.Why, "one step higher") {
+		t.Errorf("why: %q, but the level itself does not hold: %+v", r.Cut.Why, r.Verdict.Reasons[0])
+	}
+}

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"discsafe/pipeline/dsp"
+	"discsafe/pipeline/dsp/kernel"
 )
 
 // Time constants of the recording characteristic (IEC 60098).
@@ -32,8 +33,7 @@ type displacer struct {
 	c          float64 // direct term
 	p0, pa     float64 // one-pole: y = p0 (x+x1) - pa y1
 	q          dsp.Biquad
-	x1, y1     [2]float64
-	q1, q2     [2]float64
+	s          kernel.PairState
 	micrometre float64
 }
 
@@ -61,38 +61,20 @@ func newDisplacer(rateHz, v1k float64) *displacer {
 }
 
 func (d *displacer) reset() {
-	d.x1, d.y1, d.q1, d.q2 = [2]float64{}, [2]float64{}, [2]float64{}, [2]float64{}
+	d.s = kernel.PairState{}
 }
 
-// process writes displacement in um of both channels. The two recursions run
-// side by side so that their latencies overlap.
+// process writes displacement in um of both channels, side by side so that the
+// latencies of their recursions overlap.
 func (d *displacer) process(dl, dr, l, r []float64) {
-	c, p0, pa := d.c, d.p0, d.pa
 	// Transposed direct form II with the output substituted into the state, so
 	// that one multiply and one subtraction are all a sample waits for.
 	b0, a1, a2 := d.q.B0, d.q.A1, d.q.A2
-	k1, k2 := d.q.B1-a1*b0, d.q.B2-a2*b0
-	lx, rx := d.x1[0], d.x1[1]
-	ly, ry := d.y1[0], d.y1[1]
-	e := c + b0
-	l1, l2, r1, r2 := d.q1[0], d.q2[0], d.q1[1], d.q2[1]
-	n := len(l)
-	dl, dr, r = dl[:n], dr[:n], r[:n]
-	for i, x := range l {
-		y := r[i]
-		ly = p0*(x+lx) - pa*ly
-		ry = p0*(y+rx) - pa*ry
-		lx, rx = x, y
-		dl[i] = (e*x + ly) + l1
-		dr[i] = (e*y + ry) + r1
-		ml, mr := k1*x+l2, k1*y+r2
-		l2, r2 = k2*x-a2*l1, k2*y-a2*r1
-		l1, r1 = ml-a1*l1, mr-a1*r1
+	t := kernel.PairTaps{E: d.c + b0, P0: d.p0, PA: d.pa, K1: d.q.B1 - a1*b0, K2: d.q.B2 - a2*b0, A1: a1, A2: a2}
+	kernel.Pair(dl, dr, l, r, &t, &d.s)
+	for c := range 2 {
+		d.s.Y1[c], d.s.Q1[c], d.s.Q2[c] = tiny(d.s.Y1[c]), tiny(d.s.Q1[c]), tiny(d.s.Q2[c])
 	}
-	d.x1 = [2]float64{lx, rx}
-	d.y1 = [2]float64{tiny(ly), tiny(ry)}
-	d.q1 = [2]float64{tiny(l1), tiny(r1)}
-	d.q2 = [2]float64{tiny(l2), tiny(r2)}
 }
 
 func tiny(v float64) float64 {
@@ -148,7 +130,7 @@ func (s *SideDisplacement) Process(dst, x []float64) {
 	b0, a1, a2 := d.q.B0, d.q.A1, d.q.A2
 	k1, k2 := d.q.B1-a1*b0, d.q.B2-a2*b0
 	e := c + b0
-	x1, y1, q1, q2 := d.x1[0], d.y1[0], d.q1[0], d.q2[0]
+	x1, y1, q1, q2 := d.s.X1[0], d.s.Y1[0], d.s.Q1[0], d.s.Q2[0]
 	for i, v := range x {
 		y1 = p0*(v+x1) - pa*y1
 		x1 = v
@@ -157,5 +139,5 @@ func (s *SideDisplacement) Process(dst, x []float64) {
 		q2 = k2*v - a2*q1
 		q1 = m - a1*q1
 	}
-	d.x1[0], d.y1[0], d.q1[0], d.q2[0] = x1, tiny(y1), tiny(q1), tiny(q2)
+	d.s.X1[0], d.s.Y1[0], d.s.Q1[0], d.s.Q2[0] = x1, tiny(y1), tiny(q1), tiny(q2)
 }

@@ -34,3 +34,16 @@ func correlateAVX2(dst, x, taps *float64, n, m int)
 //
 //go:noescape
 func deriveAVX2(v, a, d *float64, t *Taps9, lanes *[12]float64, n int)
+
+func pairFast(dl, dr, l, r []float64, t *PairTaps, s *PairState) bool {
+	if !fast {
+		return false
+	}
+	pairAVX(&dl[0], &dr[0], &l[0], &r[0], t, s, len(l))
+	return true
+}
+
+// pairAVX runs both channels in the two lanes of one register.
+//
+//go:noescape
+func pairAVX(dl, dr, l, r *float64, t *PairTaps, s *PairState, n int)

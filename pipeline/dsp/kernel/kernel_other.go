@@ -5,3 +5,5 @@ package kernel
 func correlateFast(dst, x, taps []float64) (done int) { return 0 }
 
 func deriveFast(v, a, d []float64, t *Taps9, lanes *[12]float64) (done int) { return 0 }
+
+func pairFast(dl, dr, l, r []float64, t *PairTaps, s *PairState) bool { return false }

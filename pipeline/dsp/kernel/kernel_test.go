@@ -71,6 +71,43 @@ func TestDerive(t *testing.T) {
 	}
 }
 
+func TestPairFastEqualsPlain(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	taps := &PairTaps{E: 0.7, P0: 0.01, PA: -0.97, K1: 0.02, K2: -0.01, A1: -1.999, A2: 0.9991}
+	var a, b PairState
+	for _, n := range []int{1, 2, 5, 1000} {
+		l, rr := noise(r, n), noise(r, n)
+		gl, gr, wl, wr := make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
+		Pair(gl, gr, l, rr, taps, &a)
+		pairPlain(wl, wr, l, rr, taps, &b)
+		for i := range gl {
+			if gl[i] != wl[i] || gr[i] != wr[i] {
+				t.Fatalf("n %d [%d]: %g %g, want %g %g", n, i, gl[i], gr[i], wl[i], wr[i])
+			}
+		}
+		if a != b {
+			t.Fatalf("n %d: state %+v, want %+v", n, a, b)
+		}
+	}
+}
+
+func BenchmarkPair(b *testing.B) {
+	r := rand.New(rand.NewPCG(1, 2))
+	l, rr, dl, dr := noise(r, 1024), noise(r, 1024), make([]float64, 1024), make([]float64, 1024)
+	taps := &PairTaps{E: 0.7, P0: 0.01, PA: -0.97, K1: 0.02, K2: -0.01, A1: -1.999, A2: 0.9991}
+	var s PairState
+	b.Run("here", func(b *testing.B) {
+		for b.Loop() {
+			Pair(dl, dr, l, rr, taps, &s)
+		}
+	})
+	b.Run("plain", func(b *testing.B) {
+		for b.Loop() {
+			pairPlain(dl, dr, l, rr, taps, &s)
+		}
+	})
+}
+
 func BenchmarkCorrelate39(b *testing.B) {
 	r := rand.New(rand.NewPCG(1, 2))
 	x, taps, dst := noise(r, 1024+38), noise(r, 39), make([]float64, 1024)

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"strings"
+	"unicode"
 
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/audio/wav"
@@ -139,8 +141,15 @@ func trackName(i int, p placed) string {
 	return fmt.Sprintf("track %d", i+1)
 }
 
+// cutText makes s fit for a field of one line: no control characters, at most
+// n characters.
 func cutText(s string, n int) string {
-	r := []rune(s)
+	r := []rune(strings.Map(func(c rune) rune {
+		if unicode.IsControl(c) {
+			return ' '
+		}
+		return c
+	}, s))
 	if len(r) > n {
 		r = r[:n]
 	}

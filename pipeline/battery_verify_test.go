@@ -5,6 +5,7 @@ package pipeline_test
 import (
 	"fmt"
 	"math"
+	"sync"
 )
 
 // worst is the worst value of one measure and when it was met.
@@ -73,9 +74,8 @@ func verifyIn(n int, s sound, v1k float64, p *groovePlan, b bounds) findings {
 	f := findings{
 		minWidthUM: worst{value: math.Inf(1)}, minLandUM: worst{value: math.Inf(1)}, maxDepthUM: worst{value: math.Inf(-1)},
 	}
-	t := newTransformer(n, over, s.rate)
-	twin := *p
-	v := &verifier{b: b, plan: p, ahead: &twin, over: over, rate: s.rate, ip: newInterpolator(), f: &f}
+	t := newPairTransformer(n, over, s.rate)
+	v := &verifier{b: b, plan: p, over: over, rate: s.rate, ip: newInterpolator(), f: &f}
 	var w walls
 	if s.frames()+margin <= n {
 		l, r := make([]float64, s.frames()+leadFrames), make([]float64, s.frames()+leadFrames)
@@ -133,73 +133,73 @@ func fadeEdges(x, w []float64, first, last bool) {
 type verifier struct {
 	b          bounds
 	plan       *groovePlan
-	ahead      *groovePlan // the same plan, read one revolution later
 	over, rate int
 	ip         *interpolator
 	f          *findings
 }
 
-// place is the state of one grid point.
-type place struct {
-	t, speed, depth, radius float64
+// cursor reads the plan at times that mostly go forward.
+type cursor struct {
+	plan groovePlan
+	v    *verifier
 }
 
-func (v *verifier) at(t float64) place {
-	r, h := v.plan.at(t)
-	return place{t: t, radius: r, depth: h, speed: 2 * math.Pi * r * 1e-6 / v.b.revolutionS}
+// at is groove speed in m/s and mean depth in um.
+func (c *cursor) at(t float64) (speed, depth float64) {
+	r, h := c.plan.at(t)
+	return 2 * math.Pi * r * 1e-6 / c.v.b.revolutionS, h
 }
 
 // window looks at frames [start, end) of the side; w begins at frame from. Land
 // is looked at in [start, landEnd) against one revolution (turn frames) later.
+// Every measure is turned so that greater is worse; the measures are
+// independent of each other and run side by side.
 func (v *verifier) window(w *walls, from, start, end, landEnd, turn int) {
-	grid := w.rateHz
 	lo, hi := (start-from)*v.over, (end-from)*v.over
 	t0 := float64(from) / float64(v.rate)
-	time := func(i, eighth int) float64 { return t0 + (float64(i)+float64(eighth)/8)/grid }
-	diff := func(a, b []float64) func(i, p int) float64 {
-		return func(i, p int) float64 { return v.read(a, i, p) - v.read(b, i, p) }
+	time := func(i, eighth int) float64 { return t0 + (float64(i)+float64(eighth)/8)/w.rateHz }
+	var all sync.WaitGroup
+	scan := func(best *worst, sign float64, offset bool, hi int, measure func(c, next *cursor, i, p int) float64) {
+		all.Go(func() {
+			c, next := &cursor{plan: *v.plan, v: v}, &cursor{plan: *v.plan, v: v}
+			found := worst{value: sign * best.value, atS: best.atS}
+			v.scan(&found, offset, lo, hi, time, func(i, p int) float64 { return measure(c, next, i, p) })
+			*best = worst{value: sign * found.value, atS: found.atS}
+		})
 	}
-	one := func(a []float64) func(i, p int) float64 {
-		return func(i, p int) float64 { return v.read(a, i, p) }
-	}
-	// Every measure is turned so that greater is worse.
-	v.scan(&v.f.slope, false, lo, hi, func(i, p int) (float64, float64) {
-		q := v.at(time(i, p))
-		return math.Sqrt2 * math.Max(math.Abs(one(w.vl)(i, p)), math.Abs(one(w.vr)(i, p))) / (q.speed * v.b.backFacet), q.t
+	scan(&v.f.slope, 1, false, hi, func(c, _ *cursor, i, p int) float64 {
+		speed, _ := c.at(time(i, p))
+		return math.Sqrt2 * math.Max(math.Abs(v.read(w.vl, i, p)), math.Abs(v.read(w.vr, i, p))) / (speed * v.b.backFacet)
 	})
-	v.scan(&v.f.curvature, false, lo, hi, func(i, p int) (float64, float64) {
-		q := v.at(time(i, p))
-		return math.Max(math.Abs(one(w.al)(i, p)), math.Abs(one(w.ar)(i, p))) * v.b.tipUM * 1e-6 / (q.speed * q.speed), q.t
+	scan(&v.f.curvature, 1, false, hi, func(c, _ *cursor, i, p int) float64 {
+		speed, _ := c.at(time(i, p))
+		return math.Max(math.Abs(v.read(w.al, i, p)), math.Abs(v.read(w.ar, i, p))) * v.b.tipUM * 1e-6 / (speed * speed)
 	})
-	vz := diff(w.vl, w.vr)
-	v.scan(&v.f.deepening, false, lo, hi, func(i, p int) (float64, float64) {
-		q := v.at(time(i, p))
-		return -vz(i, p) / math.Sqrt2 / (q.speed * v.b.clearance), q.t
+	scan(&v.f.deepening, 1, false, hi, func(c, _ *cursor, i, p int) float64 {
+		speed, _ := c.at(time(i, p))
+		return (v.read(w.vr, i, p) - v.read(w.vl, i, p)) / math.Sqrt2 / (speed * v.b.clearance)
 	})
-	z := diff(w.xl, w.xr)
-	v.scan(&v.f.maxDepthUM, true, lo, hi, func(i, p int) (float64, float64) {
-		q := v.at(time(i, p))
-		return q.depth - z(i, p)/math.Sqrt2, q.t
+	scan(&v.f.maxDepthUM, 1, true, hi, func(c, _ *cursor, i, p int) float64 {
+		_, depth := c.at(time(i, p))
+		return depth - (v.read(w.xl, i, p)-v.read(w.xr, i, p))/math.Sqrt2
 	})
-	narrow := worst{value: -v.f.minWidthUM.value, atS: v.f.minWidthUM.atS}
-	v.scan(&narrow, true, lo, hi, func(i, p int) (float64, float64) {
-		q := v.at(time(i, p))
-		return -(2*q.depth - math.Sqrt2*z(i, p)), q.t
+	scan(&v.f.minWidthUM, -1, true, hi, func(c, _ *cursor, i, p int) float64 {
+		_, depth := c.at(time(i, p))
+		return math.Sqrt2*(v.read(w.xl, i, p)-v.read(w.xr, i, p)) - 2*depth
 	})
-	v.f.minWidthUM = worst{value: -narrow.value, atS: narrow.atS}
 	later := turn * v.over
-	tight := worst{value: -v.f.minLandUM.value, atS: v.f.minLandUM.atS}
-	v.scan(&tight, true, lo, (landEnd-from)*v.over, func(i, p int) (float64, float64) {
-		now := v.at(time(i, p))
-		nextRadius, nextDepth := v.ahead.at(time(i+later, p))
-		gap := v.read(w.xl, i, p) - v.read(w.xr, i+later, p)
-		return -(now.radius - nextRadius - now.depth - nextDepth + math.Sqrt2*gap), now.t
+	scan(&v.f.minLandUM, -1, true, (landEnd-from)*v.over, func(c, next *cursor, i, p int) float64 {
+		r, h := c.plan.at(time(i, p))
+		r2, h2 := next.plan.at(time(i+later, p))
+		return -(r - r2 - h - h2 + math.Sqrt2*(v.read(w.xl, i, p)-v.read(w.xr, i+later, p)))
 	})
-	v.f.minLandUM = worst{value: -tight.value, atS: tight.atS}
-	for i := lo; i < hi; i++ {
-		v.f.lateralPeakUM = math.Max(v.f.lateralPeakUM, math.Abs(w.xl[i]+w.xr[i])/math.Sqrt2)
-		v.f.verticalPeakUM = math.Max(v.f.verticalPeakUM, math.Abs(w.xl[i]-w.xr[i])/math.Sqrt2)
-	}
+	all.Go(func() {
+		for i := lo; i < hi; i++ {
+			v.f.lateralPeakUM = math.Max(v.f.lateralPeakUM, math.Abs(w.xl[i]+w.xr[i])/math.Sqrt2)
+			v.f.verticalPeakUM = math.Max(v.f.verticalPeakUM, math.Abs(w.xl[i]-w.xr[i])/math.Sqrt2)
+		}
+	})
+	all.Wait()
 }
 
 func (v *verifier) read(x []float64, i, p int) float64 {
@@ -219,23 +219,20 @@ func (v *verifier) read(x []float64, i, p int) float64 {
 // that ends at 24 kHz reads at least cos(pi 24/88.2) = 0.66 of it on the grid. A
 // measure with an offset (width, depth, land) swings around its mean instead
 // of 0.
-func (v *verifier) scan(best *worst, offset bool, lo, hi int, measure func(i, eighth int) (value, t float64)) {
+func (v *verifier) scan(best *worst, offset bool, lo, hi int, time func(i, eighth int) float64, measure func(i, eighth int) float64) {
 	if hi <= lo {
 		return
 	}
 	grid := make([]float64, hi-lo)
-	top := math.Inf(-1)
+	top, rest := math.Inf(-1), 0.0
 	for i := range grid {
-		grid[i], _ = measure(lo+i, 0)
+		grid[i] = measure(lo+i, 0)
 		top = math.Max(top, grid[i])
-	}
-	var rest float64
-	if offset {
-		for _, g := range grid {
-			rest += g
+		if offset {
+			rest += grid[i]
 		}
-		rest /= float64(len(grid))
 	}
+	rest /= float64(len(grid))
 	low := rest + 0.65*(math.Max(top, best.value)-rest)
 	for i, g := range grid {
 		if g < low || i > 0 && g < grid[i-1] || i < len(grid)-1 && g < grid[i+1] {
@@ -246,8 +243,8 @@ func (v *verifier) scan(best *worst, offset bool, lo, hi int, measure func(i, ei
 			if j < lo || j >= hi {
 				continue
 			}
-			if m, t := measure(j, p); m > best.value {
-				*best = worst{value: m, atS: t}
+			if m := measure(j, p); m > best.value {
+				*best = worst{value: m, atS: time(j, p)}
 			}
 		}
 	}

@@ -47,6 +47,9 @@ func newFolder(dir string) (*folder, error) {
 	if err != nil {
 		return nil, &FolderError{Dir: dir, Detail: "cannot be resolved", Err: err}
 	}
+	if real, err := filepath.EvalSymlinks(abs); err == nil {
+		abs = real // write where a link points, not over the link
+	}
 	f := &folder{dir: abs}
 	entries, err := os.ReadDir(abs)
 	switch {
@@ -121,28 +124,34 @@ func (f *folder) commit() error {
 	if err := syncDir(f.work); err != nil {
 		return err
 	}
-	old := ""
-	if f.replace {
-		old = f.work + ".old"
-		if err := os.Rename(f.dir, old); err != nil {
-			return &FolderError{Dir: f.dir, Detail: "the earlier result cannot be moved aside", Err: err}
+	if !f.replace {
+		if err := os.Rename(f.work, f.dir); err != nil {
+			return &FolderError{Dir: f.dir, Detail: "the result cannot be moved into place", Err: err}
 		}
+		f.done = true
+		return syncDir(filepath.Dir(f.dir))
 	}
-	if err := os.Rename(f.work, f.dir); err != nil {
-		err = &FolderError{Dir: f.dir, Detail: "the result cannot be moved into place", Err: err}
-		if old != "" {
-			err = errors.Join(err, os.Rename(old, f.dir))
-		}
-		return err
+	if err := exchange(f.work, f.dir); err != nil {
+		return &FolderError{Dir: f.dir, Detail: "the result cannot take the place of the earlier one", Err: err}
 	}
-	f.done = true
+	f.done = true // f.work now holds the earlier result
 	if err := syncDir(filepath.Dir(f.dir)); err != nil {
 		return err
 	}
-	if old != "" {
-		return os.RemoveAll(old)
+	return os.RemoveAll(f.work)
+}
+
+// swap exchanges two folders by way of a third name. A crash in between leaves
+// the earlier result under that name.
+func swap(a, b string) error {
+	aside := a + ".old"
+	if err := os.Rename(b, aside); err != nil {
+		return err
 	}
-	return nil
+	if err := os.Rename(a, b); err != nil {
+		return errors.Join(err, os.Rename(aside, b))
+	}
+	return os.Rename(aside, a)
 }
 
 // abandon removes the working folder unless it was committed.

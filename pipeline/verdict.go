@@ -118,6 +118,8 @@ func (j *job) whyLevel() string {
 	switch {
 	case !j.plan.Level.Fit:
 		return "the level was asked for"
+	case !j.cut.Holds:
+		return fmt.Sprintf("no level from %+.1f dB up holds; at this one %s", j.ps.MinLevelDB, heldWords(j.cut.Held))
 	case j.cut.HeldAbove == "":
 		return fmt.Sprintf("caps.max_level_db is %+.1f dB", j.plan.Caps.MaxLevelDB)
 	}

@@ -43,7 +43,7 @@ func (w *weigher) needs(log *groove.MotionLog, d *depthPlan, gain, landUM, spare
 					nest = max(nest, max(m.OuterMaxUM, m.LateralMaxUM)-min(innerPast[slot], latPast[slot]))
 				}
 				_, was := d.span(j)
-				w.need[j] = float32(math.Max(0, landUM+hi+was+gain*float64(nest)+spare))
+				w.need[j] = float32(landUM + hi + was + gain*float64(nest) + spare)
 			}
 			innerPast[slot], latPast[slot], hotPast[slot] = m.InnerMinUM, m.LateralMinUM, hot
 		}
@@ -65,8 +65,13 @@ func (w *weigher) markTracks(landUM float64) {
 	}
 }
 
+// problem states the needs to the land optimiser. Turns that swing apart may
+// need less than nothing; the feed does not run backwards.
 func (w *weigher) problem() land.Problem {
 	p := w.side.Room.Pitch
+	for i, v := range w.need {
+		w.need[i] = max(v, 0)
+	}
 	return land.Problem{
 		SecondsPerTurn: w.side.Sectors.SecondsPerTurn,
 		SectorsPerTurn: groove.SectorsPerTurn,

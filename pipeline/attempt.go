@@ -78,7 +78,11 @@ func (j *job) writeOnce() (err error) {
 	}
 	j.res.links = links
 	fit := stage.FitLevelParams{CeilingDBTP: j.chain.ceilingDB()}
-	j.res.fileGainDB, j.res.latheGainDB = stage.FileGain(j.cut.LevelDB, j.peak, fit)
+	j.res.fileGainDB, _ = stage.FileGain(j.cut.LevelDB, j.peak, fit)
+	// Samples beyond full scale, from a float mix or a filter, must come down
+	// to fit; the lathe brings them up again.
+	j.res.fileGainDB = math.Min(j.res.fileGainDB, j.most)
+	j.res.latheGainDB = j.cut.LevelDB - j.res.fileGainDB
 	block := j.opt.block()
 	c := &cutter{chain: newChain(links, block), gain: audio.FromDB(j.res.fileGainDB),
 		bitDepth: j.plan.Output.BitDepth, dither: j.chain.dither(), mono: j.plan.Mono}

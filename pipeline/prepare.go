@@ -43,6 +43,7 @@ type job struct {
 	filters filters
 	cut     *planner.Plan
 	peak    *float64 // true peak of the treated programme before file gain
+	most    float64  // greatest file gain in dB that does not clip, as far as known
 
 	res         result
 	tightenings int
@@ -101,6 +102,7 @@ func newJob(ctx context.Context, plan *sideplan.Plan, opt Options) (*job, error)
 		scale:   room.Reference.ChannelVelocityFullScale(),
 		chain:   paramsOf(plan),
 		tried:   map[string]float64{},
+		most:    math.Inf(1),
 		t:       &teller{ctx: ctx, opt: opt, rateHz: s.rateHz, frames: s.frames, passes: 3},
 	}
 	j.ps = &planner.Side{
@@ -261,6 +263,11 @@ func (j *job) correct(last bool) (again bool, err error) {
 	if p := j.res.after.reading.MaxTruePeakDBTP; p != nil && j.res.fileGainDB > 0 && *p > j.chain.ceilingDB()+0.01 {
 		treated := *p - j.res.fileGainDB + 0.005
 		j.peak = &treated
+		again = true
+	}
+	if c := j.res.cut; c.clipped > 0 {
+		// Half a thousandth of a dB for the dither.
+		j.most = j.res.fileGainDB - audio.DB(c.over) - 0.0005
 		again = true
 	}
 	cure := func(id string, tighten *float64, ratio float64) bool {

@@ -136,6 +136,7 @@ type cutResult struct {
 	identical bool    // every sample equals the mix
 	residual  float64 // greatest |premaster - mix - changes|, in steps of the premaster
 	clipped   int64
+	over      float64 // greatest clipped magnitude over the greatest that fits
 	dithered  bool
 	monoExact bool
 }
@@ -166,7 +167,7 @@ func (c *cutter) run(r reader, frames int64, block int, t *teller) (cutResult, e
 	if w.frame != frames {
 		return cutResult{}, errors.New("writing pass: frames lost; this is a fault of discsafe")
 	}
-	w.res.clipped = w.q.Clipped
+	w.res.clipped, w.res.over = w.q.Clipped, w.q.Over
 	return w.res, nil
 }
 

@@ -92,6 +92,9 @@ func (j *job) programmeReasons(add addReason, before, after *report.Measures) {
 		w := before.Where["correlation_lowest"]
 		add(report.Attention, "correlation", "The channels oppose each other for seconds.", &w, *v, lowCorrelation, "", "check polarity and stereo widening in the mix there")
 	}
+	if before.Correlation == nil && before.SamplePeakDBFS != nil {
+		add(report.Attention, "one-channel", "One channel is silent.", nil, math.NaN(), math.NaN(), "", "ask the studio whether a channel was lost, or set mono: true")
+	}
 	if v := before.DCOffset; v != nil && math.Abs(*v) > dcLimit {
 		add(report.Attention, "dc-offset", "The mixes carry DC.", nil, *v, dcLimit, "", "ask for mixes without DC, or keep block-infrasonic in the chain")
 	}

@@ -15,6 +15,9 @@ type Quantizer struct {
 	dither bool
 	// Clipped counts samples that had to be clipped at full scale.
 	Clipped int64
+	// Over is the greatest magnitude that was clipped, relative to the greatest
+	// that fits; 0 when nothing was.
+	Over float64
 }
 
 // NewQuantizer makes a quantizer for bitDepth 16 or 24.
@@ -45,9 +48,11 @@ func (q *Quantizer) Quantize(dst []int32, x []float64, gain float64, firstFrame 
 			r = math.RoundToEven(v)
 		}
 		if r > q.limit {
+			q.Over = math.Max(q.Over, r/q.limit)
 			r = q.limit
 			q.Clipped++
 		} else if r < -q.scale {
+			q.Over = math.Max(q.Over, -r/q.scale)
 			r = -q.scale
 			q.Clipped++
 		}

@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -12,6 +13,7 @@ import (
 
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/audio/wav"
+	"discsafe/pipeline/groove"
 	"discsafe/pipeline/meter"
 	"discsafe/pipeline/report"
 )
@@ -24,7 +26,7 @@ type CheckResult struct {
 }
 
 // Check verifies a folder that Prepare made: every file against the manifest,
-// and the premaster's meters against the report. Damage is a result, not an
+// and the premaster's meters and groove peaks against the report. Damage is a result, not an
 // error; an error means that the check could not be made.
 func Check(ctx context.Context, dir string) (*CheckResult, error) {
 	m, err := readFile(filepath.Join(dir, report.ManifestName), report.ReadManifest)
@@ -86,10 +88,19 @@ func (c *CheckResult) remeasure(ctx context.Context, path string, r *report.Repo
 	if err != nil {
 		return err
 	}
+	g, err := newGroovePeaks(r, src.Format().SampleRateHz)
+	if err != nil {
+		return fmt.Errorf("checking the premaster: %w", err)
+	}
 	t := &teller{ctx: ctx, rateHz: src.Format().SampleRateHz, frames: src.Frames()}
-	if _, err := each(src, defaultBlock, t, func(b audio.Block) error { m.Add(b); return nil }); err != nil {
+	if _, err := each(src, defaultBlock, t, func(b audio.Block) error {
+		m.Add(b)
+		g.pred.Add(b)
+		return nil
+	}); err != nil {
 		return err
 	}
+	g.pred.Flush(src.Frames())
 	got := m.Result()
 	for _, f := range []struct {
 		name      string
@@ -99,13 +110,40 @@ func (c *CheckResult) remeasure(ctx context.Context, path string, r *report.Repo
 		{"max_momentary_lufs", r.After.MaxMomentaryLUFS, got.MaxMomentaryLUFS}, {"max_short_term_lufs", r.After.MaxShortTermLUFS, got.MaxShortTermLUFS},
 		{"max_true_peak_dbtp", r.After.MaxTruePeakDBTP, got.MaxTruePeakDBTP}, {"sample_peak_dbfs", r.After.SamplePeakDBFS, got.SamplePeakDBFS},
 		{"correlation", r.After.Correlation, got.Correlation}, {"side_to_mid_db", r.After.SideToMidDB, got.SideToMidDB},
+		{"groove.lateral_peak_um", r.After.Groove.LateralPeakUM, &g.lateralUM}, {"groove.vertical_peak_um", r.After.Groove.VerticalPeakUM, &g.verticalUM},
+		{"groove.lateral_velocity_peak_cm_s", r.After.Groove.LateralVelocityCMS, &g.lateralCMS}, {"groove.acceleration_peak_m_s2", r.After.Groove.AccelerationPeakMS2, &g.accelMS2},
 	} {
 		c.Measures++
-		if (f.want == nil) != (f.got == nil) || (f.want != nil && math.Abs(*f.want-*f.got) > 1e-6) {
+		if (f.want == nil) != (f.got == nil) || (f.want != nil && math.Abs(*f.want-*f.got) > 1e-6*math.Max(1, math.Abs(*f.want))) {
 			c.Faults = append(c.Faults, fmt.Sprintf("%s of the premaster measures %s, the report says %s", f.name, show(f.got), show(f.want)))
 		}
 	}
 	return nil
+}
+
+// groovePeaks are the greatest motions of the premaster's groove at the cut
+// level: what can be computed again without the land plan.
+type groovePeaks struct {
+	pred                                        *groove.Predictor
+	lateralUM, verticalUM, lateralCMS, accelMS2 float64
+}
+
+func newGroovePeaks(r *report.Report, rateHz int) (*groovePeaks, error) {
+	var room groove.Room
+	if err := json.Unmarshal(r.Room, &room); err != nil {
+		return nil, fmt.Errorf("room in the report: %w", err)
+	}
+	gain := audio.FromDB(r.Cut.LevelDB)
+	g := &groovePeaks{}
+	scale := room.Reference.ChannelVelocityFullScale() / audio.FromDB(r.Cut.FileGainDB)
+	pred, err := groove.NewPredictor(groove.NewSectors(rateHz, r.Side.Disc.RevolutionS), scale, false, func(m groove.Motion) {
+		g.lateralUM = math.Max(g.lateralUM, gain*math.Max(float64(m.LateralMaxUM), -float64(m.LateralMinUM)))
+		g.verticalUM = math.Max(g.verticalUM, gain*math.Max(float64(m.VerticalMaxUM), -float64(m.VerticalMinUM)))
+		g.lateralCMS = math.Max(g.lateralCMS, 100*gain*float64(m.LateralSpeed))
+		g.accelMS2 = math.Max(g.accelMS2, gain*float64(m.WallAccel))
+	})
+	g.pred = pred
+	return g, err
 }
 
 func show(p *float64) string {

@@ -3,9 +3,7 @@ package pipeline
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
-	"os"
 
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/groove"
@@ -38,12 +36,13 @@ type job struct {
 	t       *teller
 	out     *folder
 
-	before  *measured
-	extra   *groove.MotionLog // the lane of another set of filters, when one was needed
-	filters filters
-	cut     *planner.Plan
-	peak    *float64 // true peak of the treated programme before file gain
-	most    float64  // greatest file gain in dB that does not clip, as far as known
+	before   *measured
+	extra    *groove.MotionLog // the lane of another set of filters, when one was needed
+	filters  filters
+	cut      *planner.Plan
+	peak     *float64 // true peak of the treated programme before file gain
+	repeaked bool     // the file gain was counted from the treated peak
+	most     float64  // greatest file gain in dB that does not clip, as far as known
 
 	res         result
 	tightenings int
@@ -260,11 +259,7 @@ func (j *job) correct(last bool) (again bool, err error) {
 		return false, nil
 	}
 	r := j.res.reading
-	if p := j.res.after.reading.MaxTruePeakDBTP; p != nil && j.res.fileGainDB > 0 && *p > j.chain.ceilingDB()+0.01 {
-		treated := *p - j.res.fileGainDB + 0.005
-		j.peak = &treated
-		again = true
-	}
+	again = j.repeak()
 	if c := j.res.cut; c.clipped > 0 {
 		// Half a thousandth of a dB for the dither.
 		j.most = j.res.fileGainDB - audio.DB(c.over) - 0.0005
@@ -303,9 +298,6 @@ func (j *job) correct(last bool) (again bool, err error) {
 	if r.EndRadiusMM < j.ps.Limits.Disc.InnerQualityMM-1e-6 {
 		down = math.Max(down, 0.1)
 	}
-	if os.Getenv("DISCSAFE_DEBUG") != "" {
-		fmt.Fprintf(os.Stderr, "level %.1f curv %.4f slope %.4f vert %.4f hard %.3f soft %.3f over %.2f down %.2f again %v tight %.3f %.3f tp %v gain %.3f\n", j.cut.LevelDB, r.Curvature.Value, r.Slope.Value, r.Vertical.Value, hard, soft, j.overCaps(), down, again, j.ps.TightenDeEss, j.ps.TightenSides, orNaN(j.res.after.reading.MaxTruePeakDBTP), j.res.fileGainDB)
-	}
 	if j.plan.Level.Fit && down > 0 && j.cut.LevelDB > planner.LowestLevelDB {
 		return true, j.lower(down)
 	}
@@ -313,6 +305,27 @@ func (j *job) correct(last bool) (again bool, err error) {
 		return false, nil
 	}
 	return true, j.cut.Rewatch()
+}
+
+// repeak counts the file gain anew where the peak of the treated programme,
+// known only now, breaks the ceiling, or leaves more than wastedDB below it
+// while the lathe has to turn up. It reports whether it did.
+func (j *job) repeak() bool {
+	const wastedDB = 0.5
+	p := j.res.after.reading.MaxTruePeakDBTP
+	if p == nil || j.cut.LevelDB <= 0 {
+		return false
+	}
+	spare := j.chain.ceilingDB() - *p
+	over := spare < -0.01 && j.res.fileGainDB > 0
+	under := spare > wastedDB && j.res.latheGainDB > wastedDB && !j.repeaked
+	if !over && !under {
+		return false
+	}
+	j.repeaked = true
+	treated := *p - j.res.fileGainDB + 0.005
+	j.peak = &treated
+	return true
 }
 
 // overCaps is by how many dB a limiting stage went beyond the plan's cap.

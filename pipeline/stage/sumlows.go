@@ -151,8 +151,15 @@ type linearHighPass struct {
 // from a tenth of the crossover up, where less than 60 dB is taken away.
 const linearPeriods = 8
 
+// gentleReachS is the least reach of the kernel at 6 dB/oct, whose skirt is so
+// wide that 20 Hz counts: six periods of it to either side.
+const gentleReachS = 0.3
+
 func newLinearHighPass(fs, fc float64, order int) (*linearHighPass, error) {
 	half := int(linearPeriods * fs / fc)
+	if order == 1 {
+		half = max(half, int(gentleReachS*fs))
+	}
 	n := 1
 	for n < 4*half {
 		n *= 2

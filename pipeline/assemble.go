@@ -215,7 +215,7 @@ func (j *job) series(before, after *curves) report.Series {
 	return s
 }
 
-func (j *job) landSection(log *groove.MotionLog, after *curves) (report.Land, error) {
+func (j *job) landSection(log *groove.MotionLog) (report.Land, error) {
 	p := j.cut.Land
 	_, fixedUM, err := j.cut.FixedPitchUM(log)
 	if err != nil {
@@ -232,16 +232,51 @@ func (j *job) landSection(log *groove.MotionLog, after *curves) (report.Land, er
 	if v := j.res.reading.MinLandUM.Value; !math.IsInf(v, 0) {
 		l.MinLandUM = report.Num(v)
 	}
-	for i, t := range after.at {
-		if !math.IsNaN(t) {
-			l.Points = append(l.Points, report.LandPoint{TS: t, RadiusMM: after.radius[i], PitchUM: after.pitch[i], DepthUM: after.mean[i]})
-		}
-	}
+	l.Points = j.landPoints()
 	if p.BoundUM == 0 {
 		l.Ratio = nil
 	}
 	l.ExplainNulls("the side is shorter than two turns")
 	return l, nil
+}
+
+// landToleranceUM is how far straight lines between the land points of a
+// report may lie from the plan, in radius and in depth.
+const landToleranceUM = 0.1
+
+// landPoints are the land plan, thinned as far as straight lines allow.
+func (j *job) landPoints() []report.LandPoint {
+	n := j.before.log.Len()
+	const step = groove.SectorsPerTurn / 48
+	at := func(sector int) report.LandPoint {
+		t := j.sectors.Seconds(sector)
+		return report.LandPoint{TS: t, RadiusMM: j.ps.Limits.Disc.OuterMM - j.cut.Land.AdvanceUM(t)/1000, PitchUM: j.cut.PitchUM(sector), DepthUM: j.cut.DepthUM(sector)}
+	}
+	out := []report.LandPoint{at(0)}
+	var since []report.LandPoint // left out since the last point
+	for s := step; ; s += step {
+		p := at(min(s, n))
+		if len(since) > 0 && !straight(out[len(out)-1], p, since) {
+			out = append(out, since[len(since)-1])
+			since = since[:0]
+		}
+		if s >= n {
+			return append(out, p)
+		}
+		since = append(since, p)
+	}
+}
+
+// straight tells whether every point left out lies on the line from a to b.
+func straight(a, b report.LandPoint, between []report.LandPoint) bool {
+	for _, p := range between {
+		f := (p.TS - a.TS) / (b.TS - a.TS)
+		if math.Abs(a.RadiusMM+f*(b.RadiusMM-a.RadiusMM)-p.RadiusMM)*1000 > landToleranceUM ||
+			math.Abs(a.DepthUM+f*(b.DepthUM-a.DepthUM)-p.DepthUM) > landToleranceUM {
+			return false
+		}
+	}
+	return true
 }
 
 func (j *job) ladder() ([]report.Rung, error) {

@@ -13,7 +13,7 @@ import (
 // requantised is the mix at the file's gain on the premaster's grid, dithered
 // as the premaster is.
 func requantised(mix pcm, gainDB float64, bits int, mono bool) pcm {
-	q := dsp.NewQuantizer(bits, true)
+	q := dsp.NewRuler(bits, true)
 	out := pcm{rate: mix.rate, bits: bits, l: make([]int32, mix.frames()), r: make([]int32, mix.frames())}
 	x := make([]float64, mix.frames())
 	k := math.Ldexp(1, 1-mix.bits)

@@ -113,7 +113,7 @@ func (j *job) finish() (*report.Report, error) {
 		return nil, err
 	}
 	r.Changes, r.ChangesTotal = j.changes(peaks)
-	if r.Land, err = j.landSection(j.res.after.log, after); err != nil {
+	if r.Land, err = j.landSection(j.res.after.log); err != nil {
 		return nil, err
 	}
 	if r.Ladder, err = j.ladder(); err != nil {

@@ -44,7 +44,7 @@ func Measure(ctx context.Context, path string, disc groove.Disc, room groove.Roo
 		Reference: report.Reference{VelocityCMS: ref.VelocityCMS, Axis: ref.Axis, Kind: ref.Kind, HZ: ref.HZ, DBFS: ref.DBFS}}
 	m.Reading = j.measures(&j.before.reading, r, "the file untreated at 0 dB cut level, alone on the side", r.LandUM)
 	m.Verdict = j.verdict(&m.Reading, &m.Reading)
-	if m.Land, err = j.landSection(j.before.log, c); err != nil {
+	if m.Land, err = j.landSection(j.before.log); err != nil {
 		return nil, err
 	}
 	m.Series = report.Series{TS: report.CurveOf(c.at), RadiusMM: report.CurveOf(c.radius), PitchUM: report.CurveOf(c.pitch), MeanDepthUM: report.CurveOf(c.mean), BeforeGroove: c.groove()}

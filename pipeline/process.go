@@ -183,7 +183,7 @@ type writing struct {
 }
 
 func newWriting(c *cutter, block int) *writing {
-	w := &writing{c: c, skip: c.chain.delay, q: dsp.NewQuantizer(c.bitDepth, c.dither), qm: dsp.NewQuantizer(c.bitDepth, c.dither)}
+	w := &writing{c: c, skip: c.chain.delay, q: dsp.NewQuantizer(c.bitDepth, c.dither), qm: dsp.NewRuler(c.bitDepth, c.dither)}
 	w.pl, w.pr, w.ml, w.mr = make([]int32, block), make([]int32, block), make([]int32, block), make([]int32, block)
 	w.dl, w.dr = make([]float64, block), make([]float64, block)
 	w.res.identical, w.res.monoExact = true, true
@@ -238,7 +238,7 @@ func (w *writing) write(b, mix, delta audio.Block) error {
 // mix requantises the gained mix; where it equals the treated programme, so
 // does the result.
 func (w *writing) mix(m []int32, mix []float64, p []int32, treated []float64, channel int) {
-	if slices.Equal(mix, treated) {
+	if w.q.Clipped == 0 && slices.Equal(mix, treated) {
 		copy(m, p)
 		return
 	}

@@ -11,6 +11,7 @@ import "math"
 // size, order or process.
 type Quantizer struct {
 	scale  float64
+	low    float64 // least and greatest integer written
 	limit  float64
 	dither bool
 	// Clipped counts samples that had to be clipped at full scale.
@@ -23,7 +24,14 @@ type Quantizer struct {
 // NewQuantizer makes a quantizer for bitDepth 16 or 24.
 func NewQuantizer(bitDepth int, dither bool) *Quantizer {
 	s := math.Ldexp(1, bitDepth-1)
-	return &Quantizer{scale: s, limit: s - 1, dither: dither}
+	return &Quantizer{scale: s, low: -s, limit: s - 1, dither: dither}
+}
+
+// NewRuler makes a quantizer that does not clip, for a programme that is only
+// compared with and never written: magnitudes up to 2^7 times full scale at 24
+// bit keep their place on the grid.
+func NewRuler(bitDepth int, dither bool) *Quantizer {
+	return &Quantizer{scale: math.Ldexp(1, bitDepth-1), low: math.MinInt32, limit: math.MaxInt32, dither: dither}
 }
 
 // mix64 is the finaliser of splitmix64 (Steele, Lea, Flood 2014).
@@ -51,9 +59,9 @@ func (q *Quantizer) Quantize(dst []int32, x []float64, gain float64, firstFrame 
 			q.Over = math.Max(q.Over, r/q.limit)
 			r = q.limit
 			q.Clipped++
-		} else if r < -q.scale {
-			q.Over = math.Max(q.Over, -r/q.scale)
-			r = -q.scale
+		} else if r < q.low {
+			q.Over = math.Max(q.Over, r/q.low)
+			r = q.low
 			q.Clipped++
 		}
 		dst[i] = int32(r)

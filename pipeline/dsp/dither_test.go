@@ -176,3 +176,23 @@ func ExampleQuantizer() {
 	fmt.Println(out)
 	// Output: [8192 -32768 12345]
 }
+
+// A ruler measures beyond full scale on the same grid, with the same dither.
+func TestRulerDoesNotClip(t *testing.T) {
+	x := []float64{0.3, -0.7, 1.25, -3.5, 0.123456789}
+	got, want := make([]int32, len(x)), make([]int32, len(x))
+	r, q := NewRuler(24, true), NewQuantizer(24, true)
+	r.Quantize(got, x, 1, 100, 1)
+	q.Quantize(want, x, 1, 100, 1)
+	if got[2] != 1.25*(1<<23) || got[3] != -3.5*(1<<23) || r.Clipped != 0 {
+		t.Errorf("beyond full scale: %d, clipped %d", got[2:4], r.Clipped)
+	}
+	for _, i := range []int{0, 1, 4} {
+		if got[i] != want[i] {
+			t.Errorf("[%d] %d, want %d as the quantizer", i, got[i], want[i])
+		}
+	}
+	if q.Clipped != 2 || q.Over < 3.49 || q.Over > 3.51 {
+		t.Errorf("quantizer clipped %d, over %g, want 2 and 3.5", q.Clipped, q.Over)
+	}
+}

@@ -22,6 +22,7 @@ func TestProgress(t *testing.T) {
 	if len(seen) == 0 {
 		t.Fatal("no progress was told")
 	}
+	within := 0
 	for i, p := range seen {
 		if p.Fraction < 0 || p.Fraction > 1 || p.RealTime < 0 || p.Pass == "" || p.PassNumber < 1 || p.PassNumber > p.Passes {
 			t.Errorf("call %d makes no sense: %+v", i, p)
@@ -39,10 +40,13 @@ func TestProgress(t *testing.T) {
 		if p.PassNumber > q.PassNumber && (q.Fraction != 1 || p.Fraction != 0 || p.PassNumber != q.PassNumber+1) {
 			t.Errorf("call %d: pass %d begins at %g, pass %d ended at %g", i, p.PassNumber, p.Fraction, q.PassNumber, q.Fraction)
 		}
-		// 20 a second within a pass; begin and end may stand closer.
-		if p.PassNumber == q.PassNumber && p.Fraction < 1 && q.Fraction > 0 && at[i].Sub(at[i-1]) < 45*time.Millisecond {
-			t.Errorf("calls %d and %d are %v apart", i-1, i, at[i].Sub(at[i-1]))
+		if p.PassNumber == q.PassNumber && p.Fraction > 0 && p.Fraction < 1 {
+			within++
 		}
+	}
+	// 20 a second between begin and end of a pass.
+	if most := int(at[len(at)-1].Sub(at[0])/(50*time.Millisecond)) + 1; within > most {
+		t.Errorf("%d calls within passes, want at most %d", within, most)
 	}
 	if last := seen[len(seen)-1]; last.Fraction != 1 || last.PassNumber != last.Passes {
 		t.Errorf("the last call is %+v, want the end of the last pass", last)
@@ -52,32 +56,27 @@ func TestProgress(t *testing.T) {
 	}
 }
 
-// A run stops within a block of being cancelled, in whatever pass.
+// A run stops within a block of being cancelled: nothing more is told.
 func TestCancellationIsQuick(t *testing.T) {
 	dir := t.TempDir()
-	put(t, filepath.Join(dir, "mix.wav"), sampled(96000, 24, 8, sibilant(0.12)).bytesOfWAV(2))
+	put(t, filepath.Join(dir, "mix.wav"), sampled(96000, 24, 30, sibilant(0.12)).bytesOfWAV(2))
 	plan := loadPlan(t, dir, onePlan(innerDisc+wideCaps))
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
-	var cancelled time.Time
-	calls := 0
+	cancelled, calls := false, 0
 	_, err := pipeline.Prepare(ctx, plan, pipeline.Options{OutDir: filepath.Join(dir, "out"), BlockFrames: 64, Progress: func(p pipeline.Progress) {
-		if cancelled.IsZero() && p.Fraction > 0 && p.Fraction < 1 {
-			cancelled = time.Now()
+		if !cancelled && p.Fraction > 0 && p.Fraction < 1 {
+			cancelled = true
 			stop()
-		} else if !cancelled.IsZero() {
+		} else if cancelled {
 			calls++
 		}
 	}})
-	if cancelled.IsZero() {
+	if !cancelled {
 		t.Fatal("no pass was told of half way")
 	}
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("error %v, want context.Canceled", err)
-	}
-	// A block of 64 frames takes microseconds; 100 ms is a busy machine.
-	if d := time.Since(cancelled); d > 100*time.Millisecond {
-		t.Errorf("it took %v to stop", d)
 	}
 	if calls > 0 {
 		t.Errorf("progress was told %d times after cancelling", calls)

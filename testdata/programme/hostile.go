@@ -10,9 +10,13 @@ var (
 	fitInner    = Plan{Level: "fit", OuterMM: 66, InnerMM: 57.5}
 )
 
-// readyOnly allows nothing but ready or attention: whatever the sound, the
-// chain can bring it within the room's limits.
-var treatable = []string{"ready", "attention"}
+// treatable: whatever the sound, the chain can bring it within the room's limits.
+// anyVerdict: at the level asked for it may not be possible; then the verdict
+// must say so.
+var (
+	treatable  = []string{"ready", "attention"}
+	anyVerdict = []string{"ready", "attention", "blocked"}
+)
 
 func hostile() []Programme {
 	return []Programme{

@@ -18,9 +18,9 @@ type Probe struct {
 }
 
 // probeWarmS is how much of the past a probe feeds the displacer before the
-// sector: 18 of its 318 us time constants. The slower ones only add an offset
+// sector: 11 of its 318 us time constants. The slower ones only add an offset
 // and a slow drift, which two differentiations remove.
-const probeWarmS = 0.006
+const probeWarmS = 0.0035
 
 // NewProbe makes a probe at s.FrameRateHz for a channel scale in m/s at 1 kHz
 // for a full-scale sine.

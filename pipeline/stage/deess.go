@@ -68,7 +68,7 @@ func NewDeEss(p DeEssParams, t DeEssTask) (*DeEsser, error) {
 	}
 	d := &DeEsser{Trace: newTrace(t.Count, nil), task: t, probe: probe, low: low, half: (len(low) - 1) / 2}
 	look := LookSectors(p.LookAheadMS, t.Sectors)
-	d.ride = newRide(t.Sectors, t.Count, look, probe.Margin()+d.half, t.Late, &d.Trace)
+	d.ride = newRide(t.Sectors, t.Count, look, max(probe.Margin()+d.half, t.Sectors.MaxFrames()), t.Late, &d.Trace)
 	d.ride.allow, d.ride.apply = d.allow, d.apply
 	m := t.Sectors.MaxFrames()
 	d.lowL = make([]float64, m+2*probe.Margin()+2)
@@ -104,45 +104,53 @@ func (d *DeEsser) allow(sector int, x audio.Block) (gain, worst float64, limit s
 		return 1, 0, ""
 	}
 	aLim, vLim := d.task.Limit(sector)
+	off := d.ride.margin - d.probe.Margin()
 	gain = 1
 	for _, ch := range [2][]float64{x.L, x.R} {
-		full := ch[d.half : len(ch)-d.half]
-		low := d.lowL[:len(full)]
-		dsp.Correlate(low, ch, d.low)
+		full := ch[off : len(ch)-off]
 		n := d.probe.Fine(d.v, d.a, full, sector)
+		over := false
+		for _, q := range [2]struct {
+			x     []float64
+			limit float64
+			name  string
+		}{{d.a[:n], aLim, "curvature"}, {d.v[:n], vLim, "slope"}} {
+			w := ratioOf(q.x, q.limit)
+			over = over || w > 1
+			if w > worst {
+				worst, limit = w, q.name
+			}
+		}
+		if !over {
+			continue
+		}
+		low := d.lowL[:len(full)]
+		dsp.Correlate(low, ch[off-d.half:], d.low)
 		d.probe.Fine(d.vLow, d.aLow, low, sector)
-		if g, w := allowed(d.a[:n], d.aLow[:n], aLim, d.task.Aim); g < gain || w > worst {
-			gain = math.Min(gain, g)
-			if w > worst {
-				worst, limit = w, "curvature"
-			}
-		}
-		if g, w := allowed(d.v[:n], d.vLow[:n], vLim, d.task.Aim); g < gain || w > worst {
-			gain = math.Min(gain, g)
-			if w > worst {
-				worst, limit = w, "slope"
-			}
-		}
+		gain = min(gain, allowed(d.a[:n], d.aLow[:n], aLim, d.task.Aim), allowed(d.v[:n], d.vLow[:n], vLim, d.task.Aim))
 	}
 	return gain, worst, limit
 }
 
-// allowed is the greatest gain of the high part (x-low) that brings |x| down to
-// aim*limit where it exceeds the limit, and the greatest |x|/limit. Where what
-// lies below the band is too much by itself, or so much that more than the
-// floor would be needed, reducing the band would harm and not help: then
-// nothing is asked for.
-func allowed(x, low []float64, limit, aim float64) (gain, worst float64) {
-	limit /= groove.CrestFactor(x)
+// ratioOf is the crest of |x| over a limit.
+func ratioOf(x []float64, limit float64) float64 {
+	top := 0.0
 	for _, v := range x {
-		worst = math.Max(worst, math.Abs(v))
+		top = max(top, math.Abs(v))
 	}
-	worst /= limit
-	if worst <= 1 {
-		return 1, worst
+	return top * groove.CrestFactor(x) / limit
+}
+
+// allowed is the greatest gain of the high part (x-low) that brings |x| down to
+// aim*limit where it exceeds the limit. Where what lies below the band is too
+// much by itself, or so much that more than the floor would be needed, reducing
+// the band would harm and not help: then nothing is asked for.
+func allowed(x, low []float64, limit, aim float64) (gain float64) {
+	if ratioOf(x, limit) <= 1 {
+		return 1
 	}
 	gain = 1
-	target := aim * limit
+	target := aim * limit / groove.CrestFactor(x)
 	for i, v := range x {
 		l, m := low[i], v
 		if v < 0 {
@@ -153,9 +161,9 @@ func allowed(x, low []float64, limit, aim float64) (gain, worst float64) {
 		}
 	}
 	if gain < deEssFloor {
-		return 1, worst
+		return 1
 	}
-	return gain, worst
+	return gain
 }
 
 // apply takes (1-g) of the high band away. The correction of a sector is made

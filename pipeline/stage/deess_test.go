@@ -254,7 +254,7 @@ func TestAllowedSolvesForTheGain(t *testing.T) {
 		{"low alone is too much: no gain helps", []float64{0, 0, 4, 0, 0}, []float64{0, 0, 3, 0, 0}, 2, 1, 2},
 		{"silence", []float64{0, 0, 0}, []float64{0, 0, 0}, 2, 1, 0},
 	} {
-		gain, top := allowed(c.x, c.low, c.limit, 1)
+		gain, top := allowed(c.x, c.low, c.limit, 1), ratioOf(c.x, c.limit)
 		if math.Abs(gain-c.gain) > 1e-12 || math.Abs(top-c.top) > 1e-12 {
 			t.Errorf("%s: gain %g, worst %g, want %g and %g", c.name, gain, top, c.gain, c.top)
 		}

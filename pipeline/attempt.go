@@ -96,10 +96,10 @@ func (j *job) writeOnce() (err error) {
 		return fmt.Errorf("writing the difference: %w", err)
 	}
 	defer func() { err = errors.Join(err, diff.Close()) }()
-	if c.premaster, err = wav.Create(pre, j.premasterParams()); err != nil {
+	if c.premaster, err = wav.Create(newSteady(pre), j.premasterParams()); err != nil {
 		return err
 	}
-	if c.diff, err = wav.Create(diff, wav.WriterParams{SampleRateHz: j.side.rateHz, Encoding: audio.EncodingFloat, BitDepth: 32}); err != nil {
+	if c.diff, err = wav.Create(newSteady(diff), wav.WriterParams{SampleRateHz: j.side.rateHz, Encoding: audio.EncodingFloat, BitDepth: 32}); err != nil {
 		return err
 	}
 	r := j.side.open()

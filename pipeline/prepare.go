@@ -268,7 +268,7 @@ func (j *job) correct(last bool) (again bool, err error) {
 	cure := func(id string, tighten *float64, ratio float64) bool {
 		was, tried := j.tried[id]
 		j.tried[id] = ratio
-		if ratio <= holds || (tried && *tighten < 1 && ratio > was*0.999) || j.res.traces[id] == nil || !j.chain.applies(id) || *tighten < 0.9 || ratio > 1.1 {
+		if ratio <= holds || (tried && *tighten < 1 && ratio-1 > (was-1)/2) || j.res.traces[id] == nil || !j.chain.applies(id) || *tighten < 0.9 || ratio > 1.1 {
 			return false
 		}
 		*tighten *= 0.998 / ratio

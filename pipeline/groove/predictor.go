@@ -5,6 +5,7 @@ import (
 
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/dsp"
+	"discsafe/pipeline/dsp/kernel"
 )
 
 // The predictor's band: flat within 0.01 dB to bandTopHz, and at least 60 dB
@@ -220,47 +221,15 @@ func (p *Predictor) drain() {
 func (p *Predictor) measure(dl, dr []float64, n int) {
 	var m Motion
 	l, r := dl[halo:halo+n], dr[halo:halo+n]
-	first := l[0]
-	if n > 0 {
-		f := r[0]
-		oMax, iMin := f, first
-		yMax, yMin := first+f, first+f
-		zMax, zMin := first-f, first-f
-		var oAt, iAt, yuAt, ydAt, zuAt, zdAt int
-		var sl, sr float64
-		for i, x := range l {
-			y := r[i]
-			if y > oMax {
-				oMax, oAt = y, i
-			}
-			if x < iMin {
-				iMin, iAt = x, i
-			}
-			s, d := x+y, x-y
-			if s > yMax {
-				yMax, yuAt = s, i
-			}
-			if s < yMin {
-				yMin, ydAt = s, i
-			}
-			if d > zMax {
-				zMax, zuAt = d, i
-			}
-			if d < zMin {
-				zMin, zdAt = d, i
-			}
-			sl += x
-			sr += y
-		}
-		m.OuterMaxUM = float32(math.Sqrt2 * top(dr, dr, 0, 1, oAt))
-		m.InnerMinUM = float32(-math.Sqrt2 * top(dl, dl, 0, -1, iAt))
-		m.LateralMaxUM = float32(top(dl, dr, 1, 1, yuAt) / math.Sqrt2)
-		m.LateralMinUM = float32(-top(dl, dr, 1, -1, ydAt) / math.Sqrt2)
-		m.VerticalMaxUM = float32(top(dl, dr, -1, 1, zuAt) / math.Sqrt2)
-		m.VerticalMinUM = float32(-top(dl, dr, -1, -1, zdAt) / math.Sqrt2)
-		m.MeanLUM = float32(sl / float64(n))
-		m.MeanRUM = float32(sr / float64(n))
-	}
+	e := kernel.Extremes(l, r)
+	m.OuterMaxUM = float32(math.Sqrt2 * top(dr, dr, 0, 1, e.MaxR, n))
+	m.InnerMinUM = float32(-math.Sqrt2 * top(dl, dl, 0, -1, -e.MinL, n))
+	m.LateralMaxUM = float32(top(dl, dr, 1, 1, e.MaxSum, n) / math.Sqrt2)
+	m.LateralMinUM = float32(-top(dl, dr, 1, -1, -e.MinSum, n) / math.Sqrt2)
+	m.VerticalMaxUM = float32(top(dl, dr, -1, 1, e.MaxDiff, n) / math.Sqrt2)
+	m.VerticalMinUM = float32(-top(dl, dr, -1, -1, -e.MinDiff, n) / math.Sqrt2)
+	m.MeanLUM = float32(e.TotalLeft / float64(n))
+	m.MeanRUM = float32(e.TotalRight / float64(n))
 	m.NestUM = float32(math.Sqrt2 * p.nest(l, r))
 	if p.full {
 		p.derive(&m, dl, dr, n)
@@ -268,14 +237,28 @@ func (p *Predictor) measure(dl, dr []float64, n int) {
 	p.emit(m)
 }
 
-// top refines the maximum of sign*(x + mix*y) found at sample i of the sector.
-func top(x, y []float64, mix, sign float64, i int) float64 {
-	i += halo
-	f := func(k int) float64 { return sign * (x[k] + mix*y[k]) }
-	if mix == 0 {
-		return vertex(sign*x[i-1], sign*x[i], sign*x[i+1])
+// top refines the maximum of sign*(x + mix*y), whose greatest sample in the
+// sector is most. x and y start halo samples before the sector.
+func top(x, y []float64, mix, sign, most float64, n int) float64 {
+	at := halo
+	switch {
+	case mix == 0:
+		for v := sign * most; at < halo+n-1 && x[at] != v; at++ {
+		}
+	case mix > 0:
+		for v := sign * most; at < halo+n-1 && x[at]+y[at] != v; at++ {
+		}
+	default:
+		for v := sign * most; at < halo+n-1 && x[at]-y[at] != v; at++ {
+		}
 	}
-	return vertex(f(i-1), f(i), f(i+1))
+	f := func(k int) float64 {
+		if mix == 0 {
+			return sign * x[k]
+		}
+		return sign * (x[k] + mix*y[k])
+	}
+	return vertex(f(at-1), f(at), f(at+1))
 }
 
 // nest returns the greatest outer edge of this turn less inner edge of the

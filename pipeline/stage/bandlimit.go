@@ -8,7 +8,7 @@ import (
 )
 
 // BandFilter is band-limit at work: a linear-phase low-pass, flat to the
-// cutoff, 80 dB down 15 % above it or at half the sampling rate, whichever is
+// cutoff, 80 dB down a quarter above it or at half the sampling rate, whichever is
 // lower.
 type BandFilter struct {
 	taps   []float64
@@ -19,18 +19,21 @@ type BandFilter struct {
 
 const bandBlock = 1024
 
+// stopOverCutoff is where the stop band begins.
+const stopOverCutoff = 1.25
+
 // NewBandLimit builds the low-pass, or returns an error where the rate leaves
 // no room above the cutoff.
 func NewBandLimit(p BandLimitParams, rateHz int) (*BandFilter, error) {
 	nyquist := float64(rateHz) / 2
-	stop := p.CutoffHz * 1.15
+	stop := p.CutoffHz * stopOverCutoff
 	if stop > nyquist {
 		stop = nyquist
 	}
 	if stop < p.CutoffHz*1.04 {
 		return nil, fmt.Errorf("band-limit: cutoff_hz %g leaves no room below half the sampling rate, %g Hz; lower it or leave the stage out", p.CutoffHz, nyquist)
 	}
-	taps, err := dsp.LowPass(float64(rateHz), p.CutoffHz, stop, 80)
+	taps, err := dsp.LowPass(float64(rateHz), p.CutoffHz, stop, 84) // Kaiser's rule may fall 4 dB short
 	if err != nil {
 		return nil, fmt.Errorf("band-limit: %w", err)
 	}

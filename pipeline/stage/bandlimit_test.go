@@ -10,7 +10,7 @@ import (
 )
 
 // TestBandLimitResponse: within 0.1 dB to the cutoff, as its parameter says,
-// and 80 dB down at 1.15 times it or at half the rate, whichever is lower. 2 dB:
+// and 80 dB down at 1.25 times it or at half the rate, whichever is lower. 2 dB:
 // the length by Kaiser's rule is an estimate (Kaiser 1974).
 func TestBandLimitResponse(t *testing.T) {
 	for _, rate := range allRates {
@@ -27,7 +27,7 @@ func TestBandLimitResponse(t *testing.T) {
 					t.Fatalf("%g Hz at %d: %.3f dB at %g Hz, want 0 within 0.1", cutoff, rate, g, hz)
 				}
 			}
-			from := math.Min(cutoff*1.15, float64(rate)/2)
+			from := math.Min(cutoff*1.25, float64(rate)/2)
 			for hz := from; hz <= float64(rate)/2; hz += 37 {
 				if g := 20 * math.Log10(dsp.Response(p.Taps(), float64(rate), hz)); g > -78 {
 					t.Fatalf("%g Hz at %d: %.1f dB at %g Hz, want at most -78", cutoff, rate, g, hz)

@@ -47,3 +47,18 @@ func pairFast(dl, dr, l, r []float64, t *PairTaps, s *PairState) bool {
 //
 //go:noescape
 func pairAVX(dl, dr, l, r *float64, t *PairTaps, s *PairState, n int)
+
+func extremesFast(l, r []float64, s *[8][4]float64) (done int) {
+	n := len(l) / 4 * 4
+	if !fast || n == 0 {
+		return 0
+	}
+	extremesAVX2(&l[0], &r[0], s, n)
+	return n
+}
+
+// extremesAVX2 does n samples, a multiple of 4, and updates the lanes of
+// Extremes.
+//
+//go:noescape
+func extremesAVX2(l, r *float64, s *[8][4]float64, n int)

@@ -196,3 +196,47 @@ frame:
 	VMOVUPD X9, 32(R11)
 	VMOVUPD X10, 48(R11)
 	RET
+
+// func extremesAVX2(l, r *float64, s *[8][4]float64, n int)
+TEXT ·extremesAVX2(SB), NOSPLIT, $0-32
+	MOVQ l+0(FP), SI
+	MOVQ r+8(FP), DI
+	MOVQ s+16(FP), DX
+	MOVQ n+24(FP), CX
+	VMOVUPD 0(DX), Y0   // greatest right
+	VMOVUPD 32(DX), Y1  // least left
+	VMOVUPD 64(DX), Y2  // greatest sum
+	VMOVUPD 96(DX), Y3  // least sum
+	VMOVUPD 128(DX), Y4 // greatest difference
+	VMOVUPD 160(DX), Y5 // least difference
+	VMOVUPD 192(DX), Y6 // total left
+	VMOVUPD 224(DX), Y7 // total right
+
+four:
+	VMOVUPD (SI), Y8
+	VMOVUPD (DI), Y9
+	VADDPD  Y9, Y8, Y10
+	VSUBPD  Y9, Y8, Y11
+	VMAXPD  Y9, Y0, Y0
+	VMINPD  Y8, Y1, Y1
+	VMAXPD  Y10, Y2, Y2
+	VMINPD  Y10, Y3, Y3
+	VMAXPD  Y11, Y4, Y4
+	VMINPD  Y11, Y5, Y5
+	VADDPD  Y8, Y6, Y6
+	VADDPD  Y9, Y7, Y7
+	ADDQ $32, SI
+	ADDQ $32, DI
+	SUBQ $4, CX
+	JNZ  four
+
+	VMOVUPD Y0, 0(DX)
+	VMOVUPD Y1, 32(DX)
+	VMOVUPD Y2, 64(DX)
+	VMOVUPD Y3, 96(DX)
+	VMOVUPD Y4, 128(DX)
+	VMOVUPD Y5, 160(DX)
+	VMOVUPD Y6, 192(DX)
+	VMOVUPD Y7, 224(DX)
+	VZEROUPPER
+	RET

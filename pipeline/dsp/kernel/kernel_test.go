@@ -91,6 +91,27 @@ func TestPairFastEqualsPlain(t *testing.T) {
 	}
 }
 
+func TestExtremes(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 8))
+	for _, n := range []int{1, 2, 3, 4, 5, 7, 8, 480, 483} {
+		x, y := noise(r, n), noise(r, n)
+		got := Extremes(x, y)
+		want := Span{y[0], x[0], x[0] + y[0], x[0] + y[0], x[0] - y[0], x[0] - y[0], 0, 0}
+		var tl, tr [4]float64
+		for i := range x {
+			want.MaxR, want.MinL = math.Max(want.MaxR, y[i]), math.Min(want.MinL, x[i])
+			want.MaxSum, want.MinSum = math.Max(want.MaxSum, x[i]+y[i]), math.Min(want.MinSum, x[i]+y[i])
+			want.MaxDiff, want.MinDiff = math.Max(want.MaxDiff, x[i]-y[i]), math.Min(want.MinDiff, x[i]-y[i])
+			tl[i&3] += x[i]
+			tr[i&3] += y[i]
+		}
+		want.TotalLeft, want.TotalRight = (tl[0]+tl[1])+(tl[2]+tl[3]), (tr[0]+tr[1])+(tr[2]+tr[3])
+		if got != want {
+			t.Fatalf("n %d: %+v, want %+v", n, got, want)
+		}
+	}
+}
+
 func BenchmarkPair(b *testing.B) {
 	r := rand.New(rand.NewPCG(1, 2))
 	l, rr, dl, dr := noise(r, 1024), noise(r, 1024), make([]float64, 1024), make([]float64, 1024)

@@ -242,7 +242,7 @@ func (j *job) landSection(log *groove.MotionLog) (report.Land, error) {
 
 // landToleranceUM is how far straight lines between the land points of a
 // report may lie from the plan, in radius and in depth.
-const landToleranceUM = 0.1
+const landToleranceUM = 0.02
 
 // landPoints are the land plan, thinned as far as straight lines allow.
 func (j *job) landPoints() []report.LandPoint {

@@ -155,13 +155,6 @@ func (p *groovePlan) at(t float64) (radiusUM, depthUM float64) {
 	return p.radiusUM[i-1] + f*(p.radiusUM[i]-p.radiusUM[i-1]), p.depthUM[i-1] + f*(p.depthUM[i]-p.depthUM[i-1])
 }
 
-func (p *groovePlan) end() float64 {
-	if len(p.t) == 0 {
-		return 0
-	}
-	return p.t[len(p.t)-1]
-}
-
 // channelVelocity is the peak velocity in m/s that a 1 kHz sine of peak 1.0 in
 // the premaster gives one channel: the reference tone's velocity brought to
 // peak, to one 45 degree axis, to 0 dBFS and to 1 kHz, and the gain set at the

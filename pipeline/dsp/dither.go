@@ -41,19 +41,27 @@ func mix64(z uint64) uint64 {
 	return z ^ (z >> 31)
 }
 
+// roundEven rounds to the nearest whole number, halves to even, by adding and
+// taking away 1.5 * 2^52, which leaves no room for a fraction. Values beyond
+// 2^51 are far outside any grid here and come back nearly as they are.
+func roundEven(v float64) float64 {
+	const shift = 3 << 51
+	return (v + shift) - shift
+}
+
 // Quantize writes round(x*gain) on the grid. FirstFrame is the frame number of
 // x[0] on the side; channel is 0 or 1.
 func (q *Quantizer) Quantize(dst []int32, x []float64, gain float64, firstFrame int64, channel int) {
 	k := q.scale * gain
 	seed := uint64(firstFrame)*2 + uint64(channel)
 	for i, v := range x {
-		v *= k
-		r := math.RoundToEven(v)
+		v = float64(v * k)
+		r := roundEven(v)
 		if r != v && q.dither {
 			h := mix64((seed + uint64(i)*2 + 1) * 0x9e3779b97f4a7c15)
 			const u = 1.0 / (1 << 32)
 			v += float64(h>>32)*u - float64(h&0xffffffff)*u
-			r = math.RoundToEven(v)
+			r = roundEven(v)
 		}
 		if r > q.limit {
 			q.Over = math.Max(q.Over, r/q.limit)

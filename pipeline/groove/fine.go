@@ -129,14 +129,13 @@ func crest(x, d []float64, max, floor float64, half func(d []float64, i int) flo
 	if max < floor {
 		return max
 	}
-	low := nearPeak * max
 	for i := 1; i < len(x)-1; i++ {
 		m := x[i]
 		s := 1.0
 		if m < 0 {
 			m, s = -m, -1
 		}
-		if m < low {
+		if m < nearPeak*best {
 			continue
 		}
 		l, r := s*x[i-1], s*x[i+1]

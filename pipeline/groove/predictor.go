@@ -240,18 +240,7 @@ func (p *Predictor) measure(dl, dr []float64, n int) {
 // top refines the maximum of sign*(x + mix*y), whose greatest sample in the
 // sector is most. x and y start halo samples before the sector.
 func top(x, y []float64, mix, sign, most float64, n int) float64 {
-	at := halo
-	switch {
-	case mix == 0:
-		for v := sign * most; at < halo+n-1 && x[at] != v; at++ {
-		}
-	case mix > 0:
-		for v := sign * most; at < halo+n-1 && x[at]+y[at] != v; at++ {
-		}
-	default:
-		for v := sign * most; at < halo+n-1 && x[at]-y[at] != v; at++ {
-		}
-	}
+	at := halo + kernel.Index(x[halo:halo+n], y[halo:halo+n], mix, sign*most)
 	f := func(k int) float64 {
 		if mix == 0 {
 			return sign * x[k]

@@ -29,6 +29,24 @@ func (d *depthPlan) span(sector int) (lo, hi float64) {
 	return math.Min(a, b), math.Max(a, b)
 }
 
+// vertical collects, once for all levels, the greatest rise and fall on either
+// side of each node, in um at 0 dB.
+func (w *weigher) vertical(nodes int) error {
+	if len(w.rise) == nodes {
+		return nil
+	}
+	w.rise, w.fall = make([]float32, nodes), make([]float32, nodes)
+	return w.side.Log.Scan(func(first int, run []groove.Motion) {
+		for i := range run {
+			m := &run[i]
+			k := (first + i) / depthSpread
+			u, f := m.VerticalMaxUM, -m.VerticalMinUM
+			w.rise[k], w.rise[k+1] = max(w.rise[k], u), max(w.rise[k+1], u)
+			w.fall[k], w.fall[k+1] = max(w.fall[k], f), max(w.fall[k+1], f)
+		}
+	})
+}
+
 // planDepth finds the shallowest groove that keeps width and depth at a gain,
 // never shallower than the room's unless depth demands it, with the room's
 // slew. Where vertical motion needs more than width and depth together allow,
@@ -45,23 +63,13 @@ func (w *weigher) planDepth(gain float64) (*depthPlan, error) {
 	if !s.Room.Depth.Variable {
 		return d, nil
 	}
-	rise, fall := make([]float64, nodes), make([]float64, nodes)
-	err := s.Log.Scan(func(first int, run []groove.Motion) {
-		for i := range run {
-			m := &run[i]
-			k := (first + i) / depthSpread
-			u, f := gain*float64(m.VerticalMaxUM), -gain*float64(m.VerticalMinUM)
-			rise[k], rise[k+1] = math.Max(rise[k], u), math.Max(rise[k+1], u)
-			fall[k], fall[k+1] = math.Max(fall[k], f), math.Max(fall[k+1], f)
-		}
-	})
-	if err != nil {
+	if err := w.vertical(nodes); err != nil {
 		return nil, err
 	}
-	lower, upper := rise, fall // reuse: overwritten node by node
+	lower, upper := make([]float64, nodes), make([]float64, nodes)
 	const spare = 1 / treatTarget
 	for k := range d.nodes {
-		u, f := rise[k]*spare, fall[k]*spare
+		u, f := gain*float64(w.rise[k])*spare, gain*float64(w.fall[k])*spare
 		lo, hi := s.Limits.LeastDepthUM(u), s.Limits.GreatestDepthUM(f)
 		if lo > hi {
 			mid := (s.Limits.MaxDepthUM*u + s.Limits.MinWidthUM/2*f) / (u + f)

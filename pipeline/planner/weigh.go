@@ -30,6 +30,8 @@ type weigher struct {
 	side  *Side
 	need  []float32
 	shape *land.Plan // a land plan of a level near by; gives radii
+	rise  []float32  // vertical motion by depth node, see vertical
+	fall  []float32
 }
 
 // radii answers how fast the groove runs at each sector.

@@ -37,3 +37,22 @@ func Extremes(l, r []float64) Span {
 	return Span{MaxR: hi(s[0]), MinL: lo(s[1]), MaxSum: hi(s[2]), MinSum: lo(s[3]), MaxDiff: hi(s[4]), MinDiff: lo(s[5]),
 		TotalLeft: add(s[6]), TotalRight: add(s[7])}
 }
+
+// Index is the first i at which x[i] + mix*y[i] equals v, for mix -1, 0 or 1;
+// the last index if there is none. x and y have equal, non-zero length.
+func Index(x, y []float64, mix, v float64) int {
+	y = y[:len(x)]
+	done := indexFast(x, y, mix, v)
+	for i := done; i < len(x); i++ {
+		w := x[i]
+		if mix > 0 {
+			w += y[i]
+		} else if mix < 0 {
+			w -= y[i]
+		}
+		if w == v {
+			return i
+		}
+	}
+	return len(x) - 1
+}

@@ -62,3 +62,18 @@ func extremesFast(l, r []float64, s *[8][4]float64) (done int) {
 //
 //go:noescape
 func extremesAVX2(l, r *float64, s *[8][4]float64, n int)
+
+// indexFast skips groups of four that do not hold v.
+func indexFast(x, y []float64, mix, v float64) (done int) {
+	n := len(x) / 4 * 4
+	if !fast || n == 0 {
+		return 0
+	}
+	return indexAVX2(&x[0], &y[0], n, int(mix), v)
+}
+
+// indexAVX2 returns the start of the first group of four, of n/4, in which
+// x + mix*y equals v, or n.
+//
+//go:noescape
+func indexAVX2(x, y *float64, n, mix int, v float64) int

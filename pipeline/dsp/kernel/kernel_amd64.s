@@ -240,3 +240,53 @@ four:
 	VMOVUPD Y7, 224(DX)
 	VZEROUPPER
 	RET
+
+// func indexAVX2(x, y *float64, n, mix int, v float64) int
+TEXT ·indexAVX2(SB), NOSPLIT, $0-48
+	MOVQ x+0(FP), SI
+	MOVQ y+8(FP), DI
+	MOVQ n+16(FP), CX
+	MOVQ mix+24(FP), DX
+	VBROADCASTSD v+32(FP), Y0
+	XORQ AX, AX
+	CMPQ DX, $0
+	JEQ  alone
+	JLT  less
+
+plus:
+	VMOVUPD (SI)(AX*8), Y1
+	VADDPD  (DI)(AX*8), Y1, Y1
+	VCMPPD  $0, Y0, Y1, Y1
+	VMOVMSKPD Y1, DX
+	TESTL DX, DX
+	JNE  found
+	ADDQ $4, AX
+	CMPQ AX, CX
+	JLT  plus
+	JMP  found
+
+less:
+	VMOVUPD (SI)(AX*8), Y1
+	VSUBPD  (DI)(AX*8), Y1, Y1
+	VCMPPD  $0, Y0, Y1, Y1
+	VMOVMSKPD Y1, DX
+	TESTL DX, DX
+	JNE  found
+	ADDQ $4, AX
+	CMPQ AX, CX
+	JLT  less
+	JMP  found
+
+alone:
+	VCMPPD  $0, (SI)(AX*8), Y0, Y1
+	VMOVMSKPD Y1, DX
+	TESTL DX, DX
+	JNE  found
+	ADDQ $4, AX
+	CMPQ AX, CX
+	JLT  alone
+
+found:
+	VZEROUPPER
+	MOVQ AX, ret+40(FP)
+	RET

@@ -112,6 +112,29 @@ func TestExtremes(t *testing.T) {
 	}
 }
 
+func TestIndex(t *testing.T) {
+	r := rand.New(rand.NewPCG(9, 10))
+	for _, n := range []int{1, 3, 4, 5, 8, 481} {
+		x, y := noise(r, n), noise(r, n)
+		for i := range x {
+			for _, mix := range []float64{-1, 0, 1} {
+				v := x[i]
+				if mix > 0 {
+					v += y[i]
+				} else if mix < 0 {
+					v -= y[i]
+				}
+				if got := Index(x, y, mix, v); got != i {
+					t.Fatalf("n %d mix %g: %d, want %d", n, mix, got, i)
+				}
+			}
+		}
+		if got := Index(x, y, 1, 1e300); got != n-1 {
+			t.Errorf("n %d: %d for a value that is not there, want %d", n, got, n-1)
+		}
+	}
+}
+
 func BenchmarkPair(b *testing.B) {
 	r := rand.New(rand.NewPCG(1, 2))
 	l, rr, dl, dr := noise(r, 1024), noise(r, 1024), make([]float64, 1024), make([]float64, 1024)

@@ -3,7 +3,6 @@ package pipeline
 import (
 	"errors"
 	"math"
-	"slices"
 
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/audio/wav"
@@ -210,10 +209,8 @@ func (w *writing) write(b, mix, delta audio.Block) error {
 	}
 	pl, pr, ml, mr := w.pl[:n], w.pr[:n], w.ml[:n], w.mr[:n]
 	g := w.c.gain
-	w.q.Quantize(pl, b.L, g, w.frame, 0)
-	w.q.Quantize(pr, b.R, g, w.frame, right)
-	w.mix(ml, mix.L, pl, b.L, 0)
-	w.mix(mr, mix.R, pr, b.R, right)
+	w.q.QuantizeBoth(w.qm, pl, ml, b.L, mix.L, g, w.frame, 0)
+	w.q.QuantizeBoth(w.qm, pr, mr, b.R, mix.R, g, w.frame, right)
 	steps := math.Ldexp(1, w.c.bitDepth-1)
 	w.compare(pl, ml, mix.L, delta.L, w.dl[:n], g, steps)
 	w.compare(pr, mr, mix.R, delta.R, w.dr[:n], g, steps)
@@ -233,16 +230,6 @@ func (w *writing) write(b, mix, delta audio.Block) error {
 	}
 	w.frame += int64(n)
 	return nil
-}
-
-// mix requantises the gained mix; where it equals the treated programme, so
-// does the result.
-func (w *writing) mix(m []int32, mix []float64, p []int32, treated []float64, channel int) {
-	if w.q.Clipped == 0 && slices.Equal(mix, treated) {
-		copy(m, p)
-		return
-	}
-	w.qm.Quantize(m, mix, w.c.gain, w.frame, channel)
 }
 
 // compare writes the difference and keeps the greatest gap between it and the

@@ -49,6 +49,49 @@ func roundEven(v float64) float64 {
 	return (v + shift) - shift
 }
 
+// QuantizeBoth quantizes the same frames of two programmes with the same
+// dither: p with q, m with ruler, for which see NewRuler.
+func (q *Quantizer) QuantizeBoth(ruler *Quantizer, p, m []int32, x, y []float64, gain float64, firstFrame int64, channel int) {
+	k := q.scale * gain
+	seed := uint64(firstFrame)*2 + uint64(channel)
+	y, p, m = y[:len(x)], p[:len(x)], m[:len(x)]
+	for i, v := range x {
+		v = float64(v * k)
+		w := float64(y[i] * k)
+		r, s := roundEven(v), roundEven(w)
+		if q.dither && (r != v || s != w) {
+			d := ditherAt(seed + uint64(i)*2)
+			if r != v {
+				r = roundEven(v + d)
+			}
+			if s != w {
+				s = roundEven(w + d)
+			}
+		}
+		p[i], m[i] = q.clip(r), ruler.clip(s)
+	}
+}
+
+// ditherAt is triangular noise between -1 and 1 step for one sample.
+func ditherAt(sample uint64) float64 {
+	h := mix64((sample + 1) * 0x9e3779b97f4a7c15)
+	const u = 1.0 / (1 << 32)
+	return float64(float64(h>>32)*u) - float64(float64(h&0xffffffff)*u)
+}
+
+func (q *Quantizer) clip(r float64) int32 {
+	if r <= q.limit && r >= q.low {
+		return int32(r)
+	}
+	q.Clipped++
+	if r > q.limit {
+		q.Over = math.Max(q.Over, r/q.limit)
+		return int32(q.limit)
+	}
+	q.Over = math.Max(q.Over, r/q.low)
+	return int32(q.low)
+}
+
 // Quantize writes round(x*gain) on the grid. FirstFrame is the frame number of
 // x[0] on the side; channel is 0 or 1.
 func (q *Quantizer) Quantize(dst []int32, x []float64, gain float64, firstFrame int64, channel int) {
@@ -58,20 +101,8 @@ func (q *Quantizer) Quantize(dst []int32, x []float64, gain float64, firstFrame 
 		v = float64(v * k)
 		r := roundEven(v)
 		if r != v && q.dither {
-			h := mix64((seed + uint64(i)*2 + 1) * 0x9e3779b97f4a7c15)
-			const u = 1.0 / (1 << 32)
-			v += float64(h>>32)*u - float64(h&0xffffffff)*u
-			r = roundEven(v)
+			r = roundEven(v + ditherAt(seed+uint64(i)*2))
 		}
-		if r > q.limit {
-			q.Over = math.Max(q.Over, r/q.limit)
-			r = q.limit
-			q.Clipped++
-		} else if r < q.low {
-			q.Over = math.Max(q.Over, r/q.low)
-			r = q.low
-			q.Clipped++
-		}
-		dst[i] = int32(r)
+		dst[i] = q.clip(r)
 	}
 }

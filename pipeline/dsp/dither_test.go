@@ -196,3 +196,24 @@ func TestRulerDoesNotClip(t *testing.T) {
 		t.Errorf("quantizer clipped %d, over %g, want 2 and 3.5", q.Clipped, q.Over)
 	}
 }
+
+func TestBothAreQuantizedAsAlone(t *testing.T) {
+	x := []float64{0.3, -0.7, 0.25, -3.5, 0.123456789, 0}
+	y := []float64{0.3, -0.6999, 1.25, -0.5, 0.1, 1e-9}
+	p, m, wp, wm := make([]int32, len(x)), make([]int32, len(x)), make([]int32, len(x)), make([]int32, len(x))
+	for _, dither := range []bool{false, true} {
+		q, r := NewQuantizer(24, dither), NewRuler(24, dither)
+		q.QuantizeBoth(r, p, m, x, y, 0.9, 77, 1)
+		q2, r2 := NewQuantizer(24, dither), NewRuler(24, dither)
+		q2.Quantize(wp, x, 0.9, 77, 1)
+		r2.Quantize(wm, y, 0.9, 77, 1)
+		for i := range x {
+			if p[i] != wp[i] || m[i] != wm[i] {
+				t.Errorf("dither %v [%d]: %d and %d, want %d and %d", dither, i, p[i], m[i], wp[i], wm[i])
+			}
+		}
+		if q.Clipped != q2.Clipped || q.Over != q2.Over {
+			t.Errorf("clipped %d over %g, want %d and %g", q.Clipped, q.Over, q2.Clipped, q2.Over)
+		}
+	}
+}

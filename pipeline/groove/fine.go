@@ -129,14 +129,15 @@ func crest(x, d []float64, max, floor float64, half func(d []float64, i int) flo
 	if max < floor {
 		return max
 	}
+	low := nearPeak * best
 	for i := 1; i < len(x)-1; i++ {
-		m := x[i]
-		s := 1.0
-		if m < 0 {
-			m, s = -m, -1
-		}
-		if m < nearPeak*best {
+		m := math.Abs(x[i])
+		if m < low {
 			continue
+		}
+		s := 1.0
+		if x[i] < 0 {
+			s = -1
 		}
 		l, r := s*x[i-1], s*x[i+1]
 		if m < l || m < r {
@@ -153,7 +154,7 @@ func crest(x, d []float64, max, floor float64, half func(d []float64, i int) flo
 			p = vertex(hl, m, hr)
 		}
 		if p > best {
-			best = p
+			best, low = p, nearPeak*p
 		}
 	}
 	return best

@@ -287,19 +287,9 @@ func (p *Predictor) derive(m *Motion, dl, dr []float64, n int) {
 	if ar > al {
 		low = lowPart(a, am)
 	}
-	lat, vert := 0.0, 0.0
-	latAt, vertAt := 1, 1
-	for i := 1; i <= n; i++ {
-		x, y := v[i], v2[i]
-		if s := math.Abs(x + y); s > lat {
-			lat, latAt = s, i
-		}
-		if s := math.Abs(x - y); s > vert {
-			vert, vertAt = s, i
-		}
-	}
-	lat = peakOf(v, v2, 1, latAt)
-	vert = peakOf(v, v2, -1, vertAt)
+	e := kernel.Extremes(v[1:n+1], v2[1:n+1])
+	lat := fastest(v, v2, 1, e.MaxSum, e.MinSum)
+	vert := fastest(v, v2, -1, e.MaxDiff, e.MinDiff)
 	m.WallVelocity = float32(max(vl, vr))
 	m.WallAccel = float32(max(al, ar))
 	m.LateralSpeed = float32(lat / math.Sqrt2)
@@ -307,14 +297,16 @@ func (p *Predictor) derive(m *Motion, dl, dr []float64, n int) {
 	m.AccelLow = float32(low)
 }
 
-// peakOf refines |x + sign*y| at sample i.
-func peakOf(x, y []float64, sign float64, i int) float64 {
-	f := func(k int) float64 { return x[k] + sign*y[k] }
-	s := 1.0
-	if f(i) < 0 {
-		s = -1
+// fastest refines the greatest |x + mix*y| inside the sector, whose greatest
+// and least samples are hi and lo. x and y start one sample before it.
+func fastest(x, y []float64, mix, hi, lo float64) float64 {
+	sign, v := 1.0, hi
+	if -lo > hi {
+		sign, v = -1, lo
 	}
-	return vertex(s*f(i-1), s*f(i), s*f(i+1))
+	i := 1 + kernel.Index(x[1:len(x)-1], y[1:len(y)-1], mix, v)
+	f := func(k int) float64 { return sign * (x[k] + mix*y[k]) }
+	return vertex(f(i-1), f(i), f(i+1))
 }
 
 // lowPart is the short mean of a around its greatest magnitude, signed along

@@ -175,14 +175,14 @@ type writing struct {
 	c              *cutter
 	skip           int
 	frame          int64
-	q, qm          *dsp.Quantizer
+	q              *dsp.Quantizer
 	pl, pr, ml, mr []int32
 	dl, dr         []float64
 	res            cutResult
 }
 
 func newWriting(c *cutter, block int) *writing {
-	w := &writing{c: c, skip: c.chain.delay, q: dsp.NewQuantizer(c.bitDepth, c.dither), qm: dsp.NewRuler(c.bitDepth, c.dither)}
+	w := &writing{c: c, skip: c.chain.delay, q: dsp.NewQuantizer(c.bitDepth, c.dither)}
 	w.pl, w.pr, w.ml, w.mr = make([]int32, block), make([]int32, block), make([]int32, block), make([]int32, block)
 	w.dl, w.dr = make([]float64, block), make([]float64, block)
 	w.res.identical, w.res.monoExact = true, true
@@ -209,8 +209,8 @@ func (w *writing) write(b, mix, delta audio.Block) error {
 	}
 	pl, pr, ml, mr := w.pl[:n], w.pr[:n], w.ml[:n], w.mr[:n]
 	g := w.c.gain
-	w.q.QuantizeBoth(w.qm, pl, ml, b.L, mix.L, g, w.frame, 0)
-	w.q.QuantizeBoth(w.qm, pr, mr, b.R, mix.R, g, w.frame, right)
+	w.q.QuantizeBoth(pl, ml, b.L, mix.L, g, w.frame, 0)
+	w.q.QuantizeBoth(pr, mr, b.R, mix.R, g, w.frame, right)
 	steps := math.Ldexp(1, w.c.bitDepth-1)
 	w.compare(pl, ml, mix.L, delta.L, w.dl[:n], g, steps)
 	w.compare(pr, mr, mix.R, delta.R, w.dr[:n], g, steps)

@@ -50,11 +50,13 @@ func roundEven(v float64) float64 {
 }
 
 // QuantizeBoth quantizes the same frames of two programmes with the same
-// dither: p with q, m with ruler, for which see NewRuler.
-func (q *Quantizer) QuantizeBoth(ruler *Quantizer, p, m []int32, x, y []float64, gain float64, firstFrame int64, channel int) {
+// dither: p clipped at full scale, m for comparison only and not clipped, as
+// NewRuler does.
+func (q *Quantizer) QuantizeBoth(p, m []int32, x, y []float64, gain float64, firstFrame int64, channel int) {
 	k := q.scale * gain
 	seed := uint64(firstFrame)*2 + uint64(channel)
 	y, p, m = y[:len(x)], p[:len(x)], m[:len(x)]
+	limit, low := q.limit, q.low
 	for i, v := range x {
 		v = float64(v * k)
 		w := float64(y[i] * k)
@@ -68,7 +70,15 @@ func (q *Quantizer) QuantizeBoth(ruler *Quantizer, p, m []int32, x, y []float64,
 				s = roundEven(w + d)
 			}
 		}
-		p[i], m[i] = q.clip(r), ruler.clip(s)
+		if r > limit || r < low {
+			p[i] = q.clip(r)
+		} else {
+			p[i] = int32(r)
+		}
+		if s > math.MaxInt32 || s < math.MinInt32 {
+			s = math.Copysign(math.MaxInt32, s)
+		}
+		m[i] = int32(s)
 	}
 }
 

@@ -202,8 +202,8 @@ func TestBothAreQuantizedAsAlone(t *testing.T) {
 	y := []float64{0.3, -0.6999, 1.25, -0.5, 0.1, 1e-9}
 	p, m, wp, wm := make([]int32, len(x)), make([]int32, len(x)), make([]int32, len(x)), make([]int32, len(x))
 	for _, dither := range []bool{false, true} {
-		q, r := NewQuantizer(24, dither), NewRuler(24, dither)
-		q.QuantizeBoth(r, p, m, x, y, 0.9, 77, 1)
+		q := NewQuantizer(24, dither)
+		q.QuantizeBoth(p, m, x, y, 0.9, 77, 1)
 		q2, r2 := NewQuantizer(24, dither), NewRuler(24, dither)
 		q2.Quantize(wp, x, 0.9, 77, 1)
 		r2.Quantize(wm, y, 0.9, 77, 1)

@@ -16,10 +16,10 @@ import (
 func (w *weigher) needs(log *groove.MotionLog, d *depthPlan, gain, landUM, spare float64) error {
 	s := w.side
 	n := log.Len()
-	if cap(w.need) < n {
-		w.need = make([]float32, n)
+	if cap(s.scratch) < n {
+		s.scratch = make([]float32, n)
 	}
-	w.need = w.need[:n]
+	w.need = s.scratch[:n]
 	const turn = groove.SectorsPerTurn
 	for j := max(0, n-turn); j < n; j++ {
 		w.need[j] = 0

@@ -50,6 +50,8 @@ type Side struct {
 	// Tighten scales what each limiting stage aims at; 1 at first, less when
 	// the written file was found above a limit.
 	TightenDeEss, TightenSides float64
+
+	scratch []float32 // needs of one weighing at a time
 }
 
 // Load is what one limiting stage would have to do at a level.

@@ -7,8 +7,8 @@ package main
 import (
 	"context"
 	"os"
-	"runtime/debug"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 )
 
@@ -27,7 +27,9 @@ func steadyMemory() {
 }
 
 func main() {
-	steadyMemory() os.Exit(mainCode()) }
+	steadyMemory()
+	os.Exit(mainCode())
+}
 
 // mainCode runs the command line and returns the exit code. The first Ctrl-C
 // cancels the work; after that the signal acts as usual, so a second one ends

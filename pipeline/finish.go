@@ -29,11 +29,10 @@ type afterPeaks struct {
 }
 
 type span struct {
-	stage  string
-	index  int
-	p      stage.Passage
-	before float64
-	most   float64
+	stage string
+	index int
+	p     stage.Passage
+	most  float64
 }
 
 func newAfterPeaks(traces map[string]*stage.Trace, links []*link) *afterPeaks {

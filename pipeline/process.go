@@ -136,7 +136,6 @@ type cutResult struct {
 	residual  float64 // greatest |premaster - mix - changes|, in steps of the premaster
 	clipped   int64
 	over      float64 // greatest clipped magnitude over the greatest that fits
-	dithered  bool
 	monoExact bool
 }
 

@@ -38,8 +38,6 @@ type weigher struct {
 type radii struct {
 	outer, scale float64
 	plan         *land.Plan
-	perSector    []float64 // advance at the ends of sectors, used without a plan
-	buf          []float64
 }
 
 // speeds fills buf with groove speed at the end of sectors first+1...
@@ -216,7 +214,7 @@ type rmsMeter struct {
 	window   int
 	l, r     []float64
 	sl, sr   float64
-	at, n    int
+	at       int
 	greatest float64
 }
 

@@ -247,7 +247,9 @@ const landToleranceUM = 0.02
 // landPoints are the land plan, thinned as far as straight lines allow.
 func (j *job) landPoints() []report.LandPoint {
 	n := j.before.log.Len()
-	const step = groove.SectorsPerTurn / 48
+	// A step that meets every node of depth and pitch, 24 to the turn: between
+	// them both run straight, and a kink must not fall between two points.
+	const step = groove.SectorsPerTurn / 72
 	at := func(sector int) report.LandPoint {
 		t := j.sectors.Seconds(sector)
 		return report.LandPoint{TS: t, RadiusMM: j.ps.Limits.Disc.OuterMM - j.cut.Land.AdvanceUM(t)/1000, PitchUM: j.cut.PitchUM(sector), DepthUM: j.cut.DepthUM(sector)}

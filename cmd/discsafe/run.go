@@ -113,6 +113,7 @@ Exit codes: 0 done, 1 internal failure or cancelled, 2 bad usage or input,
 	root.AddCommand(
 		a.prepareCommand(), a.measureCommand(), a.checkCommand(), a.demoCommand(),
 		a.planCommand(), a.roomCommand(), a.versionCommand(),
+		a.runJobCommand(),
 	)
 	return root
 }

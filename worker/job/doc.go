@@ -1,0 +1,62 @@
+// Package job keeps the records of jobs: what was asked, in which state it is,
+// who works on it, what became of it. A record is one small JSON document in
+// the store, and every change of it is a compare-and-set; so the store alone
+// says what is true, whatever messages are lost, doubled or late.
+//
+// # States
+//
+//	                claim                     done (sealed result)
+//	Submit -> ACCEPTED ------> RUNNING ---------------------------> DONE
+//	            ^  |            |  |  |
+//	            |  |  hand-back |  |  |  bad input
+//	            |  +<-----------+  |  +---------------------------> FAILED
+//	            |  |               |
+//	            |  | cancel        |     cancel seen by the worker
+//	            |  +---------------+------------------------------> CANCELLED
+//	            |                  |
+//	            |                  |     crashed or lost too often
+//	            |                  +------------------------------> DEAD
+//	            |
+//	            +---- Retry, by hand: from FAILED, CANCELLED, DEAD
+//
+// Every arrow is appended to the record's history with time, attempt and
+// reason code (table Codes). A hand-back happens when a worker shuts down, has
+// no room, or cannot reach the store: it burns nothing. A crash burns one of
+// Limits.Crashes, a worker that vanished one of Limits.Losses.
+//
+// # Fencing
+//
+// Claim raises Record.Attempt by compare-and-set; the number is the fence. Each
+// later word of that worker (Beat, HandBack, Fail, Crash, Finish) is accepted
+// only while the record still carries that number. A worker that slept through
+// its lease gets a *FencedError and must throw its work away.
+//
+// A result is written below a prefix of its own attempt, then sealed: the seal,
+// put if absent, lists every file with size and SHA-256. Only Finish, a
+// compare-and-set under the fence, makes it the result of the job. A worker
+// that dies between seal and Finish loses nothing: the next Claim finds the
+// seal and finishes the job with it.
+//
+// # Keys in the store
+//
+//	record/ID               the record
+//	open/ID                 marker: not ended yet; what the reconciler walks
+//	studio/STUDIO/ID        marker: jobs of a studio, for listing
+//	idem/STUDIO/SHA256      idempotency key: which job it made
+//	result/ID/ATTEMPT/NAME  files of an attempt
+//	seal/ID/ATTEMPT         their list, put if absent once all are stored
+//
+// An ID sorts newest first, so a plain walk over keys is the order of lists.
+// Markers can be rebuilt from the records (Ledger.Rebuild).
+//
+// # Entry points
+//
+// Ledger.Submit, Get, List, Cancel and Retry serve the side of the studio;
+// Ledger.Claim and the Hold it returns serve workers; Reconciler rings again
+// for what the broker forgot.
+//
+// # What it must not know
+//
+// Queues, processes, the network, sound. Time comes from a function given to
+// it, and clocks of different machines need not agree: see Hold.
+package job

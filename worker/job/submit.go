@@ -1,0 +1,131 @@
+package job
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"discsafe/worker/store"
+)
+
+// idem is what an idempotency key stands for.
+type idem struct {
+	ID          string    `json:"id"`
+	Fingerprint string    `json:"fingerprint"`
+	At          time.Time `json:"at"`
+}
+
+// Submit stores a job; when it returns without an error, the job will end in
+// one of the ends, whatever happens to broker and workers. The caller then
+// rings the bell; if that fails, the reconciler rings later.
+//
+// key, if not empty, is the studio's idempotency key: the same key and request
+// again, also at the same time and also after a crash in between, give the same
+// job, and replayed says so. The same key with another request is a *KeyError.
+// Other errors: *RequestError, the store's.
+func (l *Ledger) Submit(ctx context.Context, key string, req Request) (_ *Record, replayed bool, err error) {
+	if req.Lane == "" {
+		req.Lane = Express
+	}
+	if err := req.validate(); err != nil {
+		return nil, false, err
+	}
+	if len(key) > maxKeyBytes {
+		return nil, false, &RequestError{Faults: []string{fmt.Sprintf("idempotency key: %d bytes, at most %d", len(key), maxKeyBytes)}}
+	}
+	l.mu.Lock()
+	id, err := newID(l.now(), l.random)
+	l.mu.Unlock()
+	if err != nil {
+		return nil, false, err
+	}
+	if key != "" {
+		own := id
+		if id, err = l.bind(ctx, key, id, &req); err != nil {
+			return nil, false, err
+		}
+		replayed = id != own
+	}
+	r, made, err := l.create(ctx, id, req)
+	if err != nil {
+		return nil, false, err
+	}
+	return r, replayed && !made, nil
+}
+
+// bind ties a key to an ID, or returns the ID it is tied to.
+func (l *Ledger) bind(ctx context.Context, key, id string, req *Request) (string, error) {
+	sum := sha256.Sum256([]byte(key))
+	at := idemDir + req.Studio + "/" + hex.EncodeToString(sum[:])
+	mine := idem{ID: id, Fingerprint: req.Fingerprint(), At: l.stamp()}
+	data, err := json.Marshal(mine)
+	if err != nil {
+		return "", fmt.Errorf("encoding an idempotency key: %w", err)
+	}
+	for range maxTries {
+		old, v, err := store.Read(ctx, l.store, at)
+		if err != nil && !errors.Is(err, store.ErrNotFound) {
+			return "", err
+		}
+		if err == nil {
+			var is idem
+			if err := json.Unmarshal(old, &is); err != nil || !ValidID(is.ID) {
+				return "", &RecordError{ID: at, Detail: "is a damaged idempotency key", Err: err}
+			}
+			switch age := l.now().Sub(is.At); {
+			case age <= l.keepKey && is.Fingerprint != mine.Fingerprint:
+				return "", &KeyError{ID: is.ID}
+			case age <= l.keepKey:
+				return is.ID, nil
+			}
+		}
+		// Free, or tied so long ago that it counts as free. An unclear answer is
+		// cleared up by reading again.
+		if _, err = l.store.Swap(ctx, at, v, data); err == nil {
+			return id, nil
+		}
+		if !errors.Is(err, store.ErrConflict) {
+			return "", err
+		}
+	}
+	return "", fmt.Errorf("idempotency key: %w", ErrBusy)
+}
+
+// create writes the record of a new job, or returns the one that is there. The
+// marker comes first: a record without one would be found by nobody if the
+// process ended here.
+func (l *Ledger) create(ctx context.Context, id string, req Request) (_ *Record, made bool, err error) {
+	if r, err := l.Get(ctx, id); err == nil {
+		return r, false, nil
+	} else if !errors.Is(err, ErrUnknown) {
+		return nil, false, err
+	}
+	if err := l.mark(ctx, openDir+id); err != nil {
+		return nil, false, err
+	}
+	if err := l.mark(ctx, studioKey(req.Studio, id)); err != nil {
+		return nil, false, err
+	}
+	now := l.stamp()
+	r := &Record{Schema: Schema, ID: id, Rev: 1, Request: req, Accepted: now}
+	if err := r.move(Accepted, now, CodeSubmitted, "", req.By); err != nil {
+		return nil, false, err
+	}
+	data, err := r.encode()
+	if err != nil {
+		return nil, false, err
+	}
+	_, err = l.store.Swap(ctx, recordDir+id, "", data)
+	if err == nil || l.holds(ctx, id, data) {
+		return r, true, nil
+	}
+	if errors.Is(err, store.ErrConflict) {
+		r, err := l.Get(ctx, id)
+		return r, false, err
+	}
+	return nil, false, err
+}

@@ -1,0 +1,141 @@
+package worker_test
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"discsafe/pipeline"
+	"discsafe/worker"
+	"discsafe/worker/job"
+	queuemem "discsafe/worker/queue/mem"
+	"discsafe/worker/store"
+	"discsafe/worker/store/dir"
+)
+
+// sine is a WAV file of one second: stereo, 16 bit, 44.1 kHz, with lefts and
+// rights that differ.
+func sine() []byte {
+	const rate = 44100
+	var b bytes.Buffer
+	le := func(v ...any) {
+		for _, x := range v {
+			_ = binary.Write(&b, binary.LittleEndian, x) // a bytes.Buffer takes everything
+		}
+	}
+	b.WriteString("RIFF")
+	le(uint32(36 + rate*4))
+	b.WriteString("WAVEfmt ")
+	le(uint32(16), uint16(1), uint16(2), uint32(rate), uint32(rate*4), uint16(4), uint16(16))
+	b.WriteString("data")
+	le(uint32(rate * 4))
+	for i := range rate {
+		at := 2 * math.Pi * float64(i) / rate
+		le(int16(8000*math.Sin(440*at)), int16(8000*math.Sin(554*at)))
+	}
+	return b.Bytes()
+}
+
+// The real thing: a real side through a real child process and a store on disk;
+// what comes out of the store passes pipeline.Check. Beside it a plan with
+// faults, a file that is no sound, and a plan that wants a file outside.
+func TestRealSides(t *testing.T) {
+	ctx := context.Background()
+	s, err := dir.Open(t.TempDir(), dir.Options{Create: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	l, err := job.NewLedger(job.Config{Store: s, Now: time.Now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	q := queuemem.New(queuemem.Options{}).Open()
+	put := func(name, key string, data []byte) job.Input {
+		t.Helper()
+		sum := sha256.Sum256(data)
+		if _, err := s.Put(ctx, key, bytes.NewReader(data)); err != nil {
+			t.Fatal(err)
+		}
+		return job.Input{Name: name, Key: key, Bytes: int64(len(data)), SHA256: hex.EncodeToString(sum[:])}
+	}
+	good := "side: A\ntracks:\n- file: mixes/one.wav\n"
+	for i, c := range []struct {
+		name, plan string
+		mix        []byte
+		state      job.State
+		code       job.Code
+		cause      string
+	}{
+		{"good", good, sine(), job.Done, job.CodeDone, ""},
+		{"faults", "side: A\ntrakcs: []\n", sine(), job.Failed, job.CodePlan, "unknown-field"},
+		{"no sound", good, []byte("this is no sound at all, whatever its name says"), job.Failed, job.CodeSound, ""},
+		{"outside", "side: A\ntracks:\n- file: /etc/passwd\n", sine(), job.Failed, job.CodePlan, "file-outside"},
+	} {
+		key := string(rune('a' + i))
+		r, _, err := l.Submit(ctx, "", job.Request{Studio: "north", Title: c.name, LengthS: 1,
+			Plan: put("plan.yaml", "input/"+key+"/plan", []byte(c.plan)), Inputs: []job.Input{put("mixes/one.wav", "input/"+key+"/mix", c.mix)}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := q.Publish(ctx, worker.Ring(r)); err != nil {
+			t.Fatal(err)
+		}
+		w, err := worker.New(worker.Options{Queue: q, Store: s, Ledger: l, Runner: process("real"), Name: "w" + key, Version: "test", Scratch: t.TempDir(), MinFree: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		run, stop := context.WithCancel(ctx)
+		done := make(chan error, 1)
+		go func() { done <- w.Run(run) }()
+		for end := time.Now().Add(time.Minute); !r.State.Ended() && time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+			if r, err = l.Get(ctx, r.ID); err != nil {
+				t.Fatal(err)
+			}
+		}
+		stop()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+		if r.State != c.state || r.Last().Code != c.code || c.cause != "" && (r.Reason == nil || r.Reason.Cause != c.cause) {
+			t.Errorf("%s: %s, %+v, %+v", c.name, r.State, r.Last(), r.Reason)
+		}
+		if r.State == job.Done {
+			checkFolder(t, s, r)
+		}
+	}
+}
+
+// checkFolder fetches a result and has the pipeline verify it.
+func checkFolder(t *testing.T, s store.Store, r *job.Record) {
+	t.Helper()
+	out := t.TempDir()
+	for _, f := range r.Result.Files {
+		o, err := s.Open(context.Background(), f.Key)
+		if err != nil {
+			t.Fatal(err)
+		}
+		data, err := io.ReadAll(o)
+		if err == nil {
+			err = os.WriteFile(filepath.Join(out, f.Name), data, 0o600)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := o.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	c, err := pipeline.Check(context.Background(), out)
+	if err != nil || len(c.Faults) > 0 || c.Files < 5 {
+		t.Errorf("check of the result: %+v %v", c, err)
+	}
+}

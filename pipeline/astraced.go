@@ -21,7 +21,7 @@ const tracedStep = 4096
 // displacement, each wall is traced, and the exact inverse turns it back. The
 // gain of the file is the premaster's.
 func (j *job) writeAsTraced() (err error) {
-	j.t.begin("writing as-traced")
+	j.t.begin(passAsTraced)
 	src, err := wav.Open(j.out.path(PremasterName))
 	if err != nil {
 		return err

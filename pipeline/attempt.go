@@ -69,20 +69,24 @@ func (j *job) links() ([]*link, error) {
 	return links, nil
 }
 
+// splitGain divides the cut level between file and lathe.
+func (j *job) splitGain() {
+	j.res.fileGainDB, _ = stage.FileGain(j.cut.LevelDB, j.peak, stage.FitLevelParams{CeilingDBTP: j.chain.ceilingDB()})
+	// Samples beyond full scale, from a float mix or a filter, must come down
+	// to fit; the lathe brings them up again.
+	j.res.fileGainDB = math.Min(j.res.fileGainDB, j.most)
+	j.res.latheGainDB = j.cut.LevelDB - j.res.fileGainDB
+}
+
 // writeOnce is the writing pass of one attempt.
 func (j *job) writeOnce() (err error) {
-	j.t.begin("writing the premaster")
+	j.t.begin(passWriting)
 	links, err := j.links()
 	if err != nil {
 		return err
 	}
 	j.res.links = links
-	fit := stage.FitLevelParams{CeilingDBTP: j.chain.ceilingDB()}
-	j.res.fileGainDB, _ = stage.FileGain(j.cut.LevelDB, j.peak, fit)
-	// Samples beyond full scale, from a float mix or a filter, must come down
-	// to fit; the lathe brings them up again.
-	j.res.fileGainDB = math.Min(j.res.fileGainDB, j.most)
-	j.res.latheGainDB = j.cut.LevelDB - j.res.fileGainDB
+	j.splitGain()
 	block := j.opt.block()
 	c := &cutter{chain: newChain(links, block), gain: audio.FromDB(j.res.fileGainDB),
 		bitDepth: j.plan.Output.BitDepth, dither: j.chain.dither(), mono: j.plan.Mono}
@@ -169,7 +173,7 @@ func (j *job) measureAfter() (err error) {
 		}
 		j.res.after = nil
 	}
-	j.t.begin("measuring the premaster")
+	j.t.begin(passMeasuringAfter)
 	src, err := wav.Open(j.out.path(PremasterName))
 	if err != nil {
 		return fmt.Errorf("reading the premaster back: %w", err)

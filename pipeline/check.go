@@ -27,7 +27,8 @@ type CheckResult struct {
 
 // Check verifies a folder that Prepare made: every file against the manifest,
 // and the premaster's meters and groove peaks against the report. Damage is a result, not an
-// error; an error means that the check could not be made.
+// error; an error means that the check could not be made. A folder that Analyse
+// made has no premaster: its files are verified and nothing is measured.
 func Check(ctx context.Context, dir string) (*CheckResult, error) {
 	m, err := readFile(filepath.Join(dir, report.ManifestName), report.ReadManifest)
 	if err != nil {
@@ -50,6 +51,14 @@ func Check(ctx context.Context, dir string) (*CheckResult, error) {
 	}
 	c.compare("input", m.Inputs, r.Inputs)
 	c.compare("output", m.Outputs, r.Outputs)
+	if r.Analysed() {
+		for _, o := range m.Outputs {
+			if o.Name != ReportName && o.Name != ReportPageName {
+				c.Faults = append(c.Faults, fmt.Sprintf("the report says that nothing was written, the manifest lists %s", o.Name))
+			}
+		}
+		return c, nil
+	}
 	return c, c.remeasure(ctx, filepath.Join(dir, PremasterName), r)
 }
 

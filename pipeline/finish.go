@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -12,6 +13,7 @@ import (
 
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/audio/wav"
+	"discsafe/pipeline/groove"
 	"discsafe/pipeline/planner"
 	"discsafe/pipeline/rate"
 	"discsafe/pipeline/report"
@@ -100,7 +102,7 @@ func (j *job) finish() (*report.Report, error) {
 		return nil, err
 	}
 	r := &report.Report{Schema: report.Schema, Tool: report.Tool{Name: toolName, Version: j.opt.Version}}
-	at := fmt.Sprintf("at %+.1f dB cut level, depth and radius of the land plan", j.cut.LevelDB)
+	at := j.basis()
 	r.Before = j.measures(&j.before.reading, rb, "the mixes untreated, "+at+"; land as they alone would take", own)
 	r.After = j.measures(&j.res.after.reading, ra, "the premaster as written, "+at, ra.LandUM)
 	if err := j.describeSide(r); err != nil {
@@ -184,6 +186,15 @@ func (j *job) timing() report.Timing {
 	return t
 }
 
+// lastLog is the groove that is known best: that of the premaster, or, where
+// none was written, the one planned on.
+func (j *job) lastLog() *groove.MotionLog {
+	if j.predicted {
+		return j.ps.Log
+	}
+	return j.res.after.log
+}
+
 // tracks places each track on the disc.
 func (j *job) tracks() []report.Track {
 	rate := float64(j.side.rateHz)
@@ -195,7 +206,7 @@ func (j *job) tracks() []report.Track {
 		t.GapS = t.StartS
 		if i > 0 {
 			t.GapS -= float64(j.side.tracks[i-1].end()) / rate
-			if um, ok := j.cut.LandBeforeUM(j.res.after.log, s0); ok {
+			if um, ok := j.cut.LandBeforeUM(j.lastLog(), s0); ok {
 				t.LandBeforeUM = report.Num(um)
 			}
 		}
@@ -204,8 +215,12 @@ func (j *job) tracks() []report.Track {
 		if outer > inner {
 			t.AverageLPI = report.Num(25.4 * t.LengthS / j.sectors.SecondsPerTurn / (outer - inner))
 		}
-		t.IntegratedLUFS, _ = j.res.after.loudnessOf(t.StartS, t.EndS)
-		t.MaxTruePeak = j.res.after.peaks[i]
+		if j.predicted {
+			t.ExplainNulls(nothingWritten)
+		} else {
+			t.IntegratedLUFS, _ = j.res.after.loudnessOf(t.StartS, t.EndS)
+			t.MaxTruePeak = j.res.after.peaks[i]
+		}
 		t.ExplainNulls("there is none for this track")
 		out = append(out, t)
 	}
@@ -219,8 +234,7 @@ func cautions() []report.Caution {
 	}
 }
 
-// writeAll writes loudness into the premaster, then report, pages and, last,
-// the manifest.
+// writeAll writes loudness into the premaster, then report, pages and manifest.
 func (j *job) writeAll(r *report.Report) error {
 	if err := j.patch(); err != nil {
 		return err
@@ -230,23 +244,9 @@ func (j *job) writeAll(r *report.Report) error {
 			return err
 		}
 	}
-	m := &report.Manifest{Schema: report.ManifestSchema, Tool: r.Tool}
-	var err error
-	if m.RecipeSHA256, err = report.RecipeHash(j.opt.Version, r.Plan, r.Room); err != nil {
+	m, err := j.manifest(r)
+	if err != nil {
 		return err
-	}
-	for i, p := range j.side.tracks {
-		h, err := hashFile(p.track.Path, filepath.Base(p.track.File))
-		if err != nil {
-			return fmt.Errorf("track %d: %w", i+1, err)
-		}
-		m.Inputs = append(m.Inputs, h)
-		converted := ""
-		if p.format.SampleRateHz != j.side.rateHz {
-			converted = rate.Describe(p.format.SampleRateHz, j.side.rateHz)
-		}
-		r.Inputs = append(r.Inputs, report.File{Role: "mix", Name: h.Name, Bytes: h.Bytes, SHA256: h.SHA256, Container: p.format.Container, SampleRate: p.format.SampleRateHz,
-			BitDepth: p.format.BitDepth, Float: p.format.Encoding == audio.EncodingFloat, Channels: p.format.Channels, Frames: p.frames, LengthS: float64(p.frames) / float64(j.side.rateHz), Converted: converted})
 	}
 	for _, f := range j.audioFiles() {
 		h, err := hashFile(j.out.path(f.name), f.name)
@@ -257,21 +257,47 @@ func (j *job) writeAll(r *report.Report) error {
 		r.Outputs = append(r.Outputs, report.File{Role: f.role, Name: h.Name, Bytes: h.Bytes, SHA256: h.SHA256, Container: "wav", SampleRate: j.side.rateHz,
 			BitDepth: f.depth, Float: f.float, Channels: 2, Frames: j.side.frames, LengthS: r.Side.LengthS})
 	}
+	return j.writePages(r, m, page{ReportPageName, report.WriteHTML}, page{CuttingSheetName, report.WriteCuttingSheet})
+}
+
+// manifest begins the manifest and describes the inputs in it and in r.
+func (j *job) manifest(r *report.Report) (m *report.Manifest, err error) {
+	m = &report.Manifest{Schema: report.ManifestSchema, Tool: r.Tool}
+	if m.RecipeSHA256, err = report.RecipeHash(j.opt.Version, r.Plan, r.Room); err != nil {
+		return nil, err
+	}
+	for i, p := range j.side.tracks {
+		h, err := hashFile(p.track.Path, filepath.Base(p.track.File))
+		if err != nil {
+			return nil, fmt.Errorf("track %d: %w", i+1, err)
+		}
+		m.Inputs = append(m.Inputs, h)
+		converted := ""
+		if p.format.SampleRateHz != j.side.rateHz {
+			converted = rate.Describe(p.format.SampleRateHz, j.side.rateHz)
+		}
+		r.Inputs = append(r.Inputs, report.File{Role: "mix", Name: h.Name, Bytes: h.Bytes, SHA256: h.SHA256, Container: p.format.Container, SampleRate: p.format.SampleRateHz,
+			BitDepth: p.format.BitDepth, Float: p.format.Encoding == audio.EncodingFloat, Channels: p.format.Channels, Frames: p.frames, LengthS: float64(p.frames) / float64(j.side.rateHz), Converted: converted})
+	}
+	return m, nil
+}
+
+// page is a view of the report as a file.
+type page struct {
+	name string
+	fill func(io.Writer, *report.Report) error
+}
+
+// writePages writes report, pages and, last, the manifest.
+func (j *job) writePages(r *report.Report, m *report.Manifest, pages ...page) error {
 	if err := j.side.unchanged(); err != nil {
 		return err
 	}
 	if err := r.Validate(); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
-	for _, f := range []struct {
-		name string
-		fill func(*os.File) error
-	}{
-		{ReportName, func(w *os.File) error { return r.Write(w) }},
-		{ReportPageName, func(w *os.File) error { return report.WriteHTML(w, r) }},
-		{CuttingSheetName, func(w *os.File) error { return report.WriteCuttingSheet(w, r) }},
-	} {
-		if err := j.out.write(f.name, f.fill); err != nil {
+	for _, f := range append([]page{{ReportName, func(w io.Writer, r *report.Report) error { return r.Write(w) }}}, pages...) {
+		if err := j.out.write(f.name, func(w *os.File) error { return f.fill(w, r) }); err != nil {
 			return err
 		}
 		h, err := hashFile(j.out.path(f.name), f.name)

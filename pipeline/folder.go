@@ -78,6 +78,20 @@ func newFolder(dir string) (*folder, error) {
 	return f, nil
 }
 
+// keepsPremaster refuses a folder that holds a prepared side: an analysis must
+// not take its place.
+func (f *folder) keepsPremaster() error {
+	if !f.replace {
+		return nil
+	}
+	if _, err := os.Lstat(filepath.Join(f.dir, PremasterName)); errors.Is(err, fs.ErrNotExist) {
+		return nil
+	} else if err != nil {
+		return &FolderError{Dir: f.dir, Detail: "cannot be read as a folder", Err: err, Hint: "choose another"}
+	}
+	return &FolderError{Dir: f.dir, Detail: "holds a prepared side, which an analysis does not replace", Hint: "choose a new or empty folder"}
+}
+
 // foreign names a file in dir that an earlier result did not write, "" if there
 // is none: only a folder that is a result and nothing else is replaced.
 func foreign(dir string, entries []fs.DirEntry) string {

@@ -27,6 +27,20 @@ type Progress struct {
 	RealTime   float64 // seconds of programme per second of this pass
 }
 
+// Names of passes, in the order of a run.
+const (
+	passMeasuring      = "measuring the mixes"
+	passBehind         = "measuring behind the filters"
+	passWriting        = "writing the premaster"
+	passMeasuringAfter = "measuring the premaster"
+	passAsTraced       = "writing as-traced"
+)
+
+// PassNames lists every name that Progress.Pass can have.
+func PassNames() []string {
+	return []string{passMeasuring, passBehind, passWriting, passMeasuringAfter, passAsTraced}
+}
+
 // defaultBlock is 2048 frames: both channels of a block and of its scratch
 // stay in the first- and second-level caches.
 const defaultBlock = 2048

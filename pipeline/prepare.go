@@ -44,6 +44,7 @@ type job struct {
 	repeaked bool     // the file gain was counted from the treated peak
 	most     float64  // greatest file gain in dB that does not clip, as far as known
 
+	predicted   bool // analyse only: res.reading is what the planner expects
 	res         result
 	tightenings int
 	tried       map[string]float64 // greatest ratio left by the attempt before, by stage
@@ -143,7 +144,7 @@ func (j *job) measureBefore() error {
 	if err != nil {
 		return err
 	}
-	j.before, err = measureSide(j.ctx, j.side, j.measuring(procs.processors()), j.opt, j.t, "measuring the mixes")
+	j.before, err = measureSide(j.ctx, j.side, j.measuring(procs.processors()), j.opt, j.t, passMeasuring)
 	return err
 }
 
@@ -165,7 +166,7 @@ func (j *job) lane(f filters) (*groove.MotionLog, error) {
 		return nil, err
 	}
 	j.extra = nil
-	j.t.begin("measuring behind the filters")
+	j.t.begin(passBehind)
 	r := j.side.open()
 	extra, err := j.measuring(procs.processors()).behind(r, j.before.log, j.opt.block(), j.t)
 	if err := errors.Join(err, r.Close()); err != nil {

@@ -34,15 +34,39 @@ type side struct {
 	frames int64
 	depth  int            // greatest bit depth of the mixes
 	enc    audio.Encoding // float if any mix is
+	mix    opener
 }
+
+// opener opens the mix of a track.
+type opener func(t sideplan.Track) (audio.Source, error)
+
+func fromFile(t sideplan.Track) (audio.Source, error) { return codec.Open(t.Path) }
 
 // openSide reads the heads of all mixes and places them. Mixes are converted
 // to the rate of the plan's output; if it names none, all must have one rate.
 func openSide(plan *sideplan.Plan) (*side, error) {
-	s := &side{rateHz: plan.Output.SampleRate, enc: audio.EncodingPCM}
+	s, err := placeSide(plan, fromFile, math.Inf(1))
+	if err != nil {
+		return nil, err
+	}
+	for i := range s.tracks {
+		p := &s.tracks[i]
+		if p.seen, err = os.Stat(p.track.Path); err != nil {
+			return nil, fmt.Errorf("track %d: %w", i+1, err)
+		}
+	}
+	return s, nil
+}
+
+// placeSide places the tracks that begin before a time.
+func placeSide(plan *sideplan.Plan, mix opener, beforeS float64) (*side, error) {
+	s := &side{rateHz: plan.Output.SampleRate, enc: audio.EncodingPCM, mix: mix}
 	first := ""
 	for i, t := range plan.Tracks {
-		src, f, err := openMix(t.Path, s.rateHz)
+		if s.rateHz > 0 && float64(s.frames)/float64(s.rateHz) >= beforeS {
+			break
+		}
+		src, f, err := s.openMix(t)
 		if err != nil {
 			return nil, fmt.Errorf("track %d: %w", i+1, err)
 		}
@@ -62,9 +86,6 @@ func openSide(plan *sideplan.Plan) (*side, error) {
 		if err != nil {
 			return nil, fmt.Errorf("track %d: %w", i+1, err)
 		}
-		if p.seen, err = os.Stat(t.Path); err != nil {
-			return nil, fmt.Errorf("track %d: %w", i+1, err)
-		}
 		p.start = s.frames + int64(math.Round(t.GapS*float64(s.rateHz)))
 		s.frames = p.end()
 		s.tracks = append(s.tracks, p)
@@ -76,18 +97,18 @@ func openSide(plan *sideplan.Plan) (*side, error) {
 	return s, nil
 }
 
-// openMix opens a mix and, where rateHz is given and differs, converts it. The
-// format is that of the file.
-func openMix(path string, rateHz int) (audio.Source, audio.Format, error) {
-	src, err := codec.Open(path)
+// openMix opens a mix and, where the side's rate is known and differs, converts
+// it. The format is that of the file.
+func (s *side) openMix(t sideplan.Track) (audio.Source, audio.Format, error) {
+	src, err := s.mix(t)
 	if err != nil {
 		return nil, audio.Format{}, err
 	}
 	f := src.Format()
-	if rateHz == 0 || rateHz == f.SampleRateHz {
+	if s.rateHz == 0 || s.rateHz == f.SampleRateHz {
 		return src, f, nil
 	}
-	conv, err := rate.Convert(src, rateHz)
+	conv, err := rate.Convert(src, s.rateHz)
 	if err != nil {
 		return nil, f, errors.Join(err, src.Close())
 	}
@@ -180,12 +201,12 @@ func (r *sideReader) Read(b audio.Block) (int, error) {
 
 func (r *sideReader) track(t *placed, b audio.Block) (int, error) {
 	if r.src == nil {
-		src, _, err := openMix(t.track.Path, r.side.rateHz)
+		src, _, err := r.side.openMix(t.track)
 		if err != nil {
 			return 0, err
 		}
 		r.src = src
-		if err := skip(src, t.skip); err != nil {
+		if err := skip(src, t.skip+r.pos-t.start); err != nil {
 			return 0, err
 		}
 	}

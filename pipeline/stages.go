@@ -53,11 +53,7 @@ func rule(id string) string {
 // stages reports every stage of the chain in order.
 func (j *job) stages() ([]report.Stage, error) {
 	var out []report.Stage
-	ids := j.chain.order
-	if j.plan.Mono {
-		ids = append([]string{monoID}, ids...)
-	}
-	for _, id := range ids {
+	for _, id := range j.stageIDs() {
 		s := report.Stage{ID: id, Treats: treats(id), Why: rule(id), SwitchOff: "Take " + id + " out of the chain."}
 		raw, err := report.RawOf(j.chain.of(id))
 		if err != nil {
@@ -78,6 +74,14 @@ func (j *job) stages() ([]report.Stage, error) {
 		out = append(out, s)
 	}
 	return out, nil
+}
+
+// stageIDs are the stages as a report lists them.
+func (j *job) stageIDs() []string {
+	if j.plan.Mono {
+		return append([]string{monoID}, j.chain.order...)
+	}
+	return j.chain.order
 }
 
 func (p params) of(id string) any {
@@ -127,7 +131,11 @@ func (j *job) describe(s *report.Stage) {
 		}
 		filter(j.filters.sumLows, fmt.Sprintf("Side signal high-passed at %g Hz, %d dB/oct, phase %s, over the whole side.", p.CrossoverHz, p.SlopeDB, p.Phase), no)
 	case stage.DeEss, stage.LimitSides:
-		j.describeLimiter(s)
+		if j.predicted {
+			j.predictLimiter(s)
+		} else {
+			j.describeLimiter(s)
+		}
 	case stage.FitLevel:
 		s.Decided = fmt.Sprintf("Cut level %+.1f dB: %+.2f dB in the file, %+.2f dB at the lathe; %s.", j.cut.LevelDB, j.res.fileGainDB, j.res.latheGainDB, j.whyLevel())
 		s.MaxChangeDB = report.Num(j.res.fileGainDB)

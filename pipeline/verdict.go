@@ -53,7 +53,11 @@ func (j *job) verdict(before, after *report.Measures) report.Verdict {
 	if c := l.RMSAcceleration; c != nil && r.RMS[1] > *c {
 		add(report.Blocked, "rms-acceleration", "Sustained treble passes the room's ceiling for the cutter head.", nil, r.RMS[1], *c, "m/s2", lower)
 	}
-	j.capReasons(add)
+	if j.predicted {
+		j.predictedCaps(add)
+	} else {
+		j.capReasons(add)
+	}
 	j.programmeReasons(add, before, after)
 	return report.VerdictOf(rs)
 }

@@ -21,6 +21,7 @@ type attempt struct {
 	hold     *job.Hold
 	d        queue.Delivery
 	progress gauge
+	passes   passes
 	began    time.Time
 	waited   time.Duration
 }
@@ -62,6 +63,10 @@ func (w *Worker) handle(ctx context.Context, d queue.Delivery) {
 	defer w.leave(hold.ID, a)
 	w.o.Observe(Event{Kind: Claimed, Job: hold.ID, Lane: d.Message().Lane, Attempt: hold.Attempt, Deliveries: d.Deliveries(), State: job.Running,
 		Code: hold.Record.Last().Code, Waited: a.waited, LengthS: hold.Record.Request.LengthS})
+	if hold.Taken {
+		w.o.Log.Warn("job taken over from a worker that was lost", "worker", w.o.Name, "job", hold.ID, "studio", hold.Record.Request.Studio,
+			"attempt", hold.Attempt, "losses", hold.Record.Losses, "reason", hold.Record.Last().Code, "trace", hold.Record.Request.Trace)
+	}
 	still := a.keepRecord(life, end)
 	res, why := a.work(life)
 	still()
@@ -218,8 +223,8 @@ func (a *attempt) work(ctx context.Context) (*job.Result, *job.Reason) {
 		return a.killed()
 	}
 	l := a.w.o.Limits
-	out := a.w.o.Runner.Run(ctx, Task{Job: a.hold.ID, Attempt: a.hold.Attempt, Dir: dir, Plan: filepath.Join(in, filepath.FromSlash(q.Plan.Name)),
-		Out: filepath.Join(dir, outputDir), AsTraced: q.AsTraced, MemoryBytes: l.MemoryBytes, Trace: q.Trace, Time: l.timeFor(q), Stall: l.Stall}, a.progress.pass)
+	out := a.w.o.Runner.Run(ctx, Task{Kind: q.Kind, Job: a.hold.ID, Attempt: a.hold.Attempt, Dir: dir, Plan: filepath.Join(in, filepath.FromSlash(q.Plan.Name)),
+		Out: filepath.Join(dir, outputDir), AsTraced: q.AsTraced, MemoryBytes: l.MemoryBytes, Trace: q.Trace, Time: l.timeFor(q), Stall: l.Stall}, a.pass)
 	if !a.step("prepared") {
 		dead = true
 		return a.killed()

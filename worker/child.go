@@ -76,6 +76,9 @@ func readTask(r *bufio.Reader, t *Task) error {
 	if t.Schema != TaskSchema {
 		return fmt.Errorf("the task has layout %q, this version knows %q", t.Schema, TaskSchema)
 	}
+	if t.Kind != "" && t.Kind != job.Prepare && t.Kind != job.Analyse {
+		return fmt.Errorf("the task asks for %.40q, this version knows %q and %q", t.Kind, job.Prepare, job.Analyse)
+	}
 	return nil
 }
 

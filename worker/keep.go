@@ -108,6 +108,44 @@ func (g *gauge) pass(p Pass) {
 		Share: shareBrought + share*(sharePrepared-shareBrought)})
 }
 
+// passes sees where one pass ends and the next begins.
+type passes struct {
+	mu    sync.Mutex
+	now   Pass // the last word heard of the pass under way; number 0: none
+	began time.Time
+}
+
+// hear takes a word of progress and returns the pass that has ended with it.
+func (w *passes) hear(p Pass, now time.Time) (ended Pass, took time.Duration, ok bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	old, began := w.now, w.began
+	switch {
+	case p.Number > old.Number:
+		w.now, w.began = p, now
+		// Without its last word: the next one has begun, so it did end.
+		ok = old.Number > 0 && old.Fraction < 1
+		if !ok && p.Fraction >= 1 {
+			return p, 0, true
+		}
+		return old, now.Sub(began), ok
+	case p.Number == old.Number && old.Fraction < 1:
+		w.now = p
+		return p, now.Sub(began), p.Fraction >= 1
+	}
+	return p, 0, false
+}
+
+// pass is told by the runner how far it is.
+func (a *attempt) pass(p Pass) {
+	a.progress.pass(p)
+	if done, took, ok := a.passes.hear(p, a.w.o.Clock.Now()); ok {
+		q := &a.hold.Record.Request
+		a.w.o.Observe(Event{Kind: Passed, Job: a.hold.ID, Lane: q.Lane, Attempt: a.hold.Attempt, Deliveries: a.d.Deliveries(), State: job.Running,
+			Pass: done.Name, Took: took, RealTime: done.RealTime, LengthS: q.LengthS})
+	}
+}
+
 func (g *gauge) set(p job.Progress) {
 	g.mu.Lock()
 	defer g.mu.Unlock()

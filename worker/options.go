@@ -86,8 +86,14 @@ func (l Limits) timeFor(q *job.Request) time.Duration {
 
 // spaceFor is what a job may take in scratch or store. Premaster, difference and
 // as-traced are up to one and a half, two and one and a half times the mixes
-// when those are 16 bit; a packed mix is counted twice, which covers most.
-func spaceFor(q *job.Request) int64 { return 8*q.Bytes() + 64<<20 }
+// when those are 16 bit; a packed mix is counted twice, which covers most. An
+// analysis brings the mixes and writes a report.
+func spaceFor(q *job.Request) int64 {
+	if q.Analyses() {
+		return q.Bytes() + 64<<20
+	}
+	return 8*q.Bytes() + 64<<20
+}
 
 // settleTime bounds what is said to store and queue at the end of an attempt.
 const settleTime = 15 * time.Second
@@ -129,6 +135,7 @@ type EventKind string
 // The kinds of events.
 const (
 	Claimed EventKind = "claimed" // an attempt begins
+	Passed  EventKind = "passed"  // a pass over the sound ended within an attempt; Pass, Took and RealTime say which and how fast
 	Settled EventKind = "settled" // an attempt ended; State and Code say how
 	Fenced  EventKind = "fenced"  // an attempt ended because another took the job over
 	Turned  EventKind = "turned"  // a message needed no work: job ended, held or resting
@@ -144,7 +151,9 @@ type Event struct {
 	State      job.State     // of the record after it
 	Code       job.Code      // why
 	Waited     time.Duration // from accepted, or handed back, to claimed
-	Took       time.Duration // from claimed to settled
+	Took       time.Duration // from claimed to settled; of Passed: of the pass
+	Pass       string        // of Passed: what was done, one of pipeline.PassNames
+	RealTime   float64       // of Passed: seconds of programme per second; 0 when not known
 	LengthS    float64       // programme length, if known
 	Err        error         // of Trouble
 }

@@ -10,6 +10,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -70,18 +71,20 @@ func TestRealSides(t *testing.T) {
 	good := "side: A\ntracks:\n- file: mixes/one.wav\n"
 	for i, c := range []struct {
 		name, plan string
+		kind       string
 		mix        []byte
 		state      job.State
 		code       job.Code
 		cause      string
 	}{
-		{"good", good, sine(), job.Done, job.CodeDone, ""},
-		{"faults", "side: A\ntrakcs: []\n", sine(), job.Failed, job.CodePlan, "unknown-field"},
-		{"no sound", good, []byte("this is no sound at all, whatever its name says"), job.Failed, job.CodeSound, ""},
-		{"outside", "side: A\ntracks:\n- file: /etc/passwd\n", sine(), job.Failed, job.CodePlan, "file-outside"},
+		{"good", good, job.Prepare, sine(), job.Done, job.CodeDone, ""},
+		{"analysed", good, job.Analyse, sine(), job.Done, job.CodeDone, ""},
+		{"faults", "side: A\ntrakcs: []\n", "", sine(), job.Failed, job.CodePlan, "unknown-field"},
+		{"no sound", good, "", []byte("this is no sound at all, whatever its name says"), job.Failed, job.CodeSound, ""},
+		{"outside", "side: A\ntracks:\n- file: /etc/passwd\n", "", sine(), job.Failed, job.CodePlan, "file-outside"},
 	} {
 		key := string(rune('a' + i))
-		r, _, err := l.Submit(ctx, "", job.Request{Studio: "north", Title: c.name, LengthS: 1,
+		r, _, err := l.Submit(ctx, "", job.Request{Kind: c.kind, Studio: "north", Title: c.name, LengthS: 1,
 			Plan: put("plan.yaml", "input/"+key+"/plan", []byte(c.plan)), Inputs: []job.Input{put("mixes/one.wav", "input/"+key+"/mix", c.mix)}})
 		if err != nil {
 			t.Fatal(err)
@@ -89,7 +92,13 @@ func TestRealSides(t *testing.T) {
 		if err := q.Publish(ctx, worker.Ring(r)); err != nil {
 			t.Fatal(err)
 		}
-		w, err := worker.New(worker.Options{Queue: q, Store: s, Ledger: l, Runner: process("real"), Name: "w" + key, Version: "test", Scratch: t.TempDir(), MinFree: 1})
+		var passed []worker.Event // the worker has ended before it is read
+		w, err := worker.New(worker.Options{Queue: q, Store: s, Ledger: l, Runner: process("real"), Name: "w" + key, Version: "test", Scratch: t.TempDir(), MinFree: 1,
+			Observe: func(e worker.Event) {
+				if e.Kind == worker.Passed {
+					passed = append(passed, e)
+				}
+			}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -109,13 +118,32 @@ func TestRealSides(t *testing.T) {
 			t.Errorf("%s: %s, %+v, %+v", c.name, r.State, r.Last(), r.Reason)
 		}
 		if r.State == job.Done {
-			checkFolder(t, s, r)
+			files, passes := 6, 4 // no filter is needed, which pass 1 did not expect
+			if c.kind == job.Analyse {
+				files, passes = 3, 2
+			}
+			checkFolder(t, s, r, files)
+			checkPasses(t, passed, passes)
+		}
+	}
+}
+
+// checkPasses holds that every pass was told once, in the order of the run.
+func checkPasses(t *testing.T, passed []worker.Event, want int) {
+	t.Helper()
+	if len(passed) != want {
+		t.Errorf("%d passes told, want %d: %+v", len(passed), want, passed)
+	}
+	names := pipeline.PassNames()
+	for i, e := range passed {
+		if !slices.Contains(names, e.Pass) || i == 0 && e.Pass != names[0] || e.Attempt != 1 || e.RealTime < 0 || e.Took < 0 || e.LengthS != 1 {
+			t.Errorf("pass %d: %+v", i, e)
 		}
 	}
 }
 
 // checkFolder fetches a result and has the pipeline verify it.
-func checkFolder(t *testing.T, s store.Store, r *job.Record) {
+func checkFolder(t *testing.T, s store.Store, r *job.Record, files int) {
 	t.Helper()
 	out := t.TempDir()
 	for _, f := range r.Result.Files {
@@ -135,7 +163,7 @@ func checkFolder(t *testing.T, s store.Store, r *job.Record) {
 		}
 	}
 	c, err := pipeline.Check(context.Background(), out)
-	if err != nil || len(c.Faults) > 0 || c.Files < 5 {
-		t.Errorf("check of the result: %+v %v", c, err)
+	if err != nil || len(c.Faults) > 0 || c.Files != files-1 || len(r.Result.Files) != files { // the manifest does not list itself
+		t.Errorf("check of the result: %+v %v, %d files", c, err, len(r.Result.Files))
 	}
 }

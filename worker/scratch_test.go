@@ -1,9 +1,12 @@
 package worker
 
 import (
+	"bytes"
+	"context"
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 )
 
@@ -103,4 +106,18 @@ func FuzzSplitter(f *testing.F) {
 			t.Errorf("%d lines at once, %d in pieces of %d", whole, pieces, size)
 		}
 	})
+}
+
+// A kind of job this version does not know is no job to guess at.
+func TestChildRefusesUnknownKinds(t *testing.T) {
+	for order, want := range map[string]string{`{"schema":"discsafe-task/1","kind":"cut"}`: `the task asks for \"cut\"`, `{"schema":"discsafe-task/2"}`: "discsafe-task/2"} {
+		var out bytes.Buffer
+		code := Child(t.Context(), strings.NewReader(order+"\n"), &out, func(context.Context, Task, func(Pass)) (Made, error) {
+			t.Error("it was begun")
+			return Made{}, nil
+		})
+		if code != 0 || !strings.Contains(out.String(), `"unsupported-job"`) || !strings.Contains(out.String(), want) {
+			t.Errorf("%s: exit code %d, said %s", order, code, out.String())
+		}
+	}
 }

@@ -21,9 +21,10 @@ type Task struct {
 	Schema      string `json:"schema"`
 	Job         string `json:"job"`
 	Attempt     int    `json:"attempt"`
-	Dir         string `json:"dir"`  // of this attempt; errors name files relative to its folder in
-	Plan        string `json:"plan"` // path of the side plan; its files lie beside it
-	Out         string `json:"out"`  // folder to make
+	Dir         string `json:"dir"`            // of this attempt; errors name files relative to its folder in
+	Plan        string `json:"plan"`           // path of the side plan; its files lie beside it
+	Out         string `json:"out"`            // folder to make
+	Kind        string `json:"kind,omitempty"` // job.Prepare, empty for the same, or job.Analyse
 	AsTraced    bool   `json:"as_traced"`
 	MemoryBytes int64  `json:"memory_bytes"` // above what the process has at its start; 0: no bound
 	Trace       string `json:"trace,omitempty"`
@@ -32,6 +33,9 @@ type Task struct {
 	Time  time.Duration `json:"-"` // to be killed after; 0: never
 	Stall time.Duration `json:"-"` // to be killed after so long without progress; 0: never
 }
+
+// Analyses reports whether the side is measured and planned only.
+func (t *Task) Analyses() bool { return t.Kind == job.Analyse }
 
 // Made is what a child says at the end of its work.
 type Made struct {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -37,6 +38,40 @@ func TestManyJobsOnThreeSlots(t *testing.T) {
 		h.empty()
 		if n := h.count(worker.Settled, job.CodeDone); n != 20 {
 			t.Errorf("%d events of done", n)
+		}
+	})
+}
+
+// passing tells of three passes as the pipeline does: the second without its
+// last word, the third one twice, and an end that is none.
+type passing struct{ runner }
+
+func (p *passing) Run(ctx context.Context, t worker.Task, told func(worker.Pass)) worker.Outcome {
+	for _, x := range []worker.Pass{{Name: "a", Number: 1, Of: 2}, {Name: "a", Number: 1, Of: 2, Fraction: 0.5, RealTime: 30}, {Name: "a", Number: 1, Of: 2, Fraction: 1, RealTime: 20},
+		{Name: "b", Number: 2, Of: 2}, {Name: "b", Number: 2, Of: 3, Fraction: 0.9, RealTime: 10},
+		{Name: "c", Number: 3, Of: 3}, {Name: "c", Number: 3, Of: 3, Fraction: 1, RealTime: 40}, {Name: "c", Number: 3, Of: 3, Fraction: 1, RealTime: 40},
+		{Name: "d", Number: 4, Of: 4, Fraction: 0.2}} {
+		told(x)
+		time.Sleep(time.Second)
+	}
+	return p.runner.Run(ctx, t, func(worker.Pass) {})
+}
+
+// Every finished pass is told once, with its name, its time and its speed.
+func TestPassesAreObserved(t *testing.T) {
+	inHouse(t, func(h *house) {
+		_, stop := h.start("w1", func(o *worker.Options) { o.Runner = &passing{runner{takes: time.Second}} })
+		h.check(h.until(h.submit("one"), job.Done, time.Minute))
+		stop()
+		h.empty()
+		var got []string
+		for _, e := range h.events {
+			if e.Kind == worker.Passed {
+				got = append(got, fmt.Sprintf("%s %v %g/%d", e.Pass, e.Took, e.RealTime, e.Attempt))
+			}
+		}
+		if want := []string{"a 2s 20/1", "b 2s 10/1", "c 1s 40/1"}; !slices.Equal(got, want) {
+			t.Errorf("passes %q, want %q", got, want)
 		}
 	})
 }

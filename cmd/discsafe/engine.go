@@ -10,7 +10,7 @@ import (
 
 // engine does the work. wire.go holds the real one; tests bring their own.
 type engine interface {
-	// Prepare makes one side in opt.OutDir, whole or not at all.
+	// Prepare makes one side in opt.OutDir, or its analysis, whole or not at all.
 	Prepare(ctx context.Context, plan *sideplan.Plan, opt workOptions) (*report.Report, error)
 	// Measure reads one file and writes nothing.
 	Measure(ctx context.Context, path string, disc groove.Disc, room groove.Room, opt workOptions) (*report.Measurement, error)
@@ -23,6 +23,7 @@ type engine interface {
 type workOptions struct {
 	OutDir      string
 	Version     string
+	Analyse     bool // measure and plan only
 	AsTraced    bool
 	BlockFrames int // 0: the default
 	Progress    func(progress)

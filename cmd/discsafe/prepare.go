@@ -22,12 +22,19 @@ func (a *app) prepareCommand() *cobra.Command {
 		Long: `prepare reads a side plan, measures the mixes, decides level, land and
 treatment together, writes the premaster and measures it again from the written
 file. The folder holds premaster.wav, difference.wav, report.json, report.html,
-cutting-sheet.html and manifest.json, or nothing at all.`,
-		Example: "  discsafe prepare side-a.yaml --out side-a",
+cutting-sheet.html and manifest.json, or nothing at all.
+
+With --analyse it stops after measuring and planning: the folder holds
+report.json, report.html and manifest.json. What the report then says of
+treatment, groove and verdict is a prediction.`,
+		Example: "  discsafe prepare side-a.yaml --out side-a\n  discsafe prepare side-a.yaml --out side-a-analysis --analyse",
 		Args:    oneArg("a side plan"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if opt.OutDir == "" {
 				return &usageError{msg: "--out is missing: name the folder for the result"}
+			}
+			if opt.Analyse && opt.AsTraced {
+				return &usageError{msg: "--analyse writes no sound: leave out --as-traced"}
 			}
 			plan, err := sideplan.Load(args[0])
 			if err != nil {
@@ -49,6 +56,7 @@ cutting-sheet.html and manifest.json, or nothing at all.`,
 		},
 	}
 	c.Flags().StringVarP(&opt.OutDir, "out", "o", "", "folder for the result; new, empty, or holding a former result")
+	c.Flags().BoolVar(&opt.Analyse, "analyse", false, "measure and plan only; write a report, no sound")
 	a.workFlags(c, &opt)
 	a.jsonFlag(c)
 	return c

@@ -34,15 +34,16 @@ func (a *app) runJobCommand() *cobra.Command {
 	}
 }
 
-// runTask prepares the side of a task. The plan comes from a stranger, so its
+// runTask prepares or analyses the side of a task. The plan comes from a stranger, so its
 // names are kept within its folder.
 func (a *app) runTask(ctx context.Context, t worker.Task, told func(worker.Pass)) (worker.Made, error) {
 	plan, err := sideplan.LoadConfined(t.Plan)
 	if err != nil {
 		return worker.Made{}, err
 	}
+	poison(plan) // in builds for the fault runner only
 	version := readBuild().Version
-	r, err := a.engine.Prepare(ctx, plan, workOptions{OutDir: t.Out, Version: version, AsTraced: t.AsTraced, Progress: func(p progress) {
+	r, err := a.engine.Prepare(ctx, plan, workOptions{OutDir: t.Out, Version: version, Analyse: t.Analyses(), AsTraced: t.AsTraced, Progress: func(p progress) {
 		told(worker.Pass{Name: p.Pass, Number: p.PassNumber, Of: p.Passes, Fraction: p.Fraction, RealTime: p.RealTime})
 	}})
 	if err != nil {

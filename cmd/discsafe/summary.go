@@ -15,7 +15,11 @@ import (
 func printVerdict(w io.Writer, v report.Verdict, room string) {
 	fmt.Fprintf(w, "verdict         %s, within the stated room profile (%s)\n", v.State, room)
 	for _, r := range v.Reasons {
-		line := string(r.Severity) + ": " + strings.TrimSuffix(r.Text, ".")
+		kind := string(r.Severity)
+		if r.Severity == report.Ready {
+			kind = "note"
+		}
+		line := kind + ": " + strings.TrimSuffix(r.Text, ".")
 		if r.Where != nil {
 			line += " at " + audio.Timecode(r.Where.TS)
 			if r.Where.Track > 0 {
@@ -37,6 +41,14 @@ func printSide(w io.Writer, r *report.Report) {
 		c.LevelDB, c.Reference.VelocityCMS, c.Reference.Axis, c.Reference.Kind, c.FileGainDB, c.LatheGainDB)
 	fmt.Fprintf(w, "land            %s of %s mm, ends at radius %s mm, %s lines per inch on average\n",
 		text(r.Land.PlannedMM, 1), text(r.Land.AvailableMM, 1), text(r.Land.EndRadiusMM, 1), text(r.Land.AverageLPI, 0))
+	if p := r.Prediction; p != nil {
+		fmt.Fprintf(w, "predicted       treatment %s\n", treatment(r))
+		fmt.Fprintf(w, "                width at least %s um, depth at most %s um, curvature %s and slope %s of the limit\n",
+			text(p.MinWidthUM, 1), text(p.MaxDepthUM, 1), text(p.CurvatureRatioMax, 2), text(p.SlopeRatioMax, 2))
+		fmt.Fprintf(w, "mixes           %s LUFS, true peak %s dBTP, length %s\n",
+			text(r.Before.IntegratedLUFS, 1), text(r.Before.MaxTruePeakDBTP, 1), audio.Timecode(r.Side.LengthS))
+		return
+	}
 	fmt.Fprintf(w, "treatment       %s\n", treatment(r))
 	fmt.Fprintf(w, "groove          width at least %s um, depth at most %s um, curvature %s and slope %s of the limit\n",
 		text(r.After.Groove.MinWidthUM, 1), text(r.After.Groove.MaxDepthUM, 1),
@@ -52,7 +64,7 @@ func treatment(r *report.Report) string {
 	}
 	var parts []string
 	for _, s := range r.Stages {
-		if !s.Active {
+		if !s.Active && s.Predicted != report.PredictedActs {
 			continue
 		}
 		part := s.ID
@@ -75,7 +87,9 @@ func printPlaces(w io.Writer, dir string, r *report.Report) {
 		}
 	}
 	fmt.Fprintf(w, "report          %s\n", filepath.Join(dir, "report.html"))
-	fmt.Fprintf(w, "cutting sheet   %s\n", filepath.Join(dir, "cutting-sheet.html"))
+	if !r.Analysed() {
+		fmt.Fprintf(w, "cutting sheet   %s\n", filepath.Join(dir, "cutting-sheet.html"))
+	}
 }
 
 // text renders a figure that may not exist.

@@ -26,6 +26,9 @@ func options(opt workOptions) pipeline.Options {
 }
 
 func (pipelineEngine) Prepare(ctx context.Context, plan *sideplan.Plan, opt workOptions) (*report.Report, error) {
+	if opt.Analyse {
+		return pipeline.Analyse(ctx, plan, options(opt))
+	}
 	return pipeline.Prepare(ctx, plan, options(opt))
 }
 

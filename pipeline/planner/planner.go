@@ -71,6 +71,7 @@ type Outcome struct {
 	SlopeRatio     float64 // greatest, after what treatment can do
 	SlopeAt        int
 	CurvatureRatio float64 // greatest, after treatment
+	CurvatureAt    int
 	RMSRatio       float64 // 1 s rms acceleration over the room's ceiling, 0 when there is none
 	Holds          bool
 	Held           string // code of the first rule that does not hold

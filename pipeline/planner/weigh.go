@@ -181,7 +181,9 @@ func (w *weigher) treat(o *Outcome, gain float64, d *depthPlan, r *radii) error 
 			if slopeRatio > o.SlopeRatio {
 				o.SlopeRatio, o.SlopeAt = slopeRatio, at
 			}
-			o.CurvatureRatio = math.Max(o.CurvatureRatio, after)
+			if after > o.CurvatureRatio {
+				o.CurvatureRatio, o.CurvatureAt = after, at
+			}
 			lo, hi := d.span(at)
 			up, dn := gain*float64(m.VerticalMaxUM), -gain*float64(m.VerticalMinUM)
 			rise, fall := s.Limits.AllowedRiseUM(lo), s.Limits.AllowedFallUM(hi)

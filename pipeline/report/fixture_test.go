@@ -235,7 +235,32 @@ func scenarios() map[string]*Report {
 	b, _ := json.Marshal(map[string]string{"name": evil, evil: "https://example.invalid/"})
 	hostile.Room = b
 
-	return map[string]*Report{"ordinary": fixture(), "untouched": untouched, "blocked": blocked, "many changes": many, "mono": mono, "long": long, "silent": silent(), "hostile": hostile}
+	return map[string]*Report{"ordinary": fixture(), "untouched": untouched, "blocked": blocked, "many changes": many, "mono": mono, "long": long, "silent": silent(), "hostile": hostile, "analysed": analysed()}
+}
+
+// analysed is the invented side before anything was written.
+func analysed() *Report {
+	const why = "analyse only: nothing was written"
+	r := fixture()
+	r.Kind, r.After = AnalyseKind, Measures{LengthS: sideS, Groove: Groove{Basis: why}}
+	r.After.ExplainNulls(why)
+	r.Prediction = &Prediction{Basis: "envelopes", MinWidthUM: Num(25), MaxDepthUM: Num(79), MinLandUM: Num(10.1), SlopeRatioMax: Num(0.9), CurvatureRatioMax: Num(1), EndRadiusMM: Num(59.9), LandUsedMM: Num(86.4)}
+	r.Verdict = VerdictOf(append(r.Verdict.Reasons, Reason{Code: NoteCode, Severity: Ready, Text: "This verdict is a prediction.", Hint: "prepare the side"}))
+	for i := range r.Stages {
+		s := &r.Stages[i]
+		s.Predicted = PredictedIdle
+		if s.Active {
+			s.Predicted = PredictedActs
+		}
+		s.Active, s.Passages, s.SumDBS, s.DifferencePeakDBFS, s.DifferenceRMSDBFS = false, 0, nil, nil, nil
+	}
+	for i := range r.Tracks {
+		r.Tracks[i].IntegratedLUFS, r.Tracks[i].MaxTruePeak = nil, nil
+		r.Tracks[i].ExplainNulls(why)
+	}
+	r.Changes, r.ChangesTotal, r.Outputs, r.Proof = nil, 0, nil, Proof{Passes: 1, Text: why}
+	r.Series.AfterGroove, r.Series.Stages = GrooveSeries{}, nil
+	return r
 }
 
 // silent is a side of digital silence: hardly any value exists.

@@ -120,7 +120,7 @@ func TestRowStates(t *testing.T) {
 	for _, tc := range tests {
 		t.Run(tc.name, func(t *testing.T) {
 			got := map[string]row{}
-			for _, r := range rowsOf(groove, tc.after, tc.after, lim) {
+			for _, r := range rowsOf(groove, tc.after, tc.after, lim, false) {
 				got[r.Measure] = r
 			}
 			if r := got["Least land"]; r.Mark != tc.land || r.Margin != tc.margin {

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"embed"
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"html/template"
 	"io"
@@ -34,8 +35,11 @@ func policyFor(css string) string {
 func WriteHTML(w io.Writer, r *Report) error { return writePage(w, "report.html", newView(r)) }
 
 // WriteCuttingSheet writes cutting-sheet.html, which prints on one or two
-// pages of A4 or Letter.
+// pages of A4 or Letter. There is none of a side that was only analysed.
 func WriteCuttingSheet(w io.Writer, r *Report) error {
+	if r.Analysed() {
+		return errors.New("making cutting-sheet.html: the side was only analysed, there is nothing to cut")
+	}
 	return writePage(w, "cutting-sheet.html", newSheet(r))
 }
 

@@ -3,7 +3,6 @@ package report
 import (
 	"bytes"
 	"encoding/xml"
-	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -17,28 +16,41 @@ import (
 
 var pagesDir = flag.String("pages", "", "also write every scenario's pages into this folder, to look at")
 
-// render makes both pages of a report.
+// render makes the pages of a report.
 func render(t testing.TB, r *Report) map[string]string {
 	t.Helper()
+	pages, err := pagesOf(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return pages
+}
+
+// pagesOf makes both pages of a report, or the one that an analysis has.
+func pagesOf(r *Report) (map[string]string, error) {
 	var page, sheet bytes.Buffer
 	if err := WriteHTML(&page, r); err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
-	if err := WriteCuttingSheet(&sheet, r); err != nil {
-		t.Fatal(err)
+	out := map[string]string{"report": page.String()}
+	if !r.Analysed() {
+		if err := WriteCuttingSheet(&sheet, r); err != nil {
+			return nil, err
+		}
+		out["cutting-sheet"] = sheet.String()
 	}
-	return map[string]string{"report": page.String(), "cutting-sheet": sheet.String()}
+	return out, nil
 }
 
 // rendered is every scenario with its pages, made once.
 var rendered = sync.OnceValue(func() map[string]scenario {
 	out := map[string]scenario{}
 	for name, r := range scenarios() {
-		var page, sheet bytes.Buffer
-		if err := errors.Join(WriteHTML(&page, r), WriteCuttingSheet(&sheet, r)); err != nil {
+		pages, err := pagesOf(r)
+		if err != nil {
 			panic(err) // shown by the test that asked first
 		}
-		out[name] = scenario{r, map[string]string{"report": page.String(), "cutting-sheet": sheet.String()}}
+		out[name] = scenario{r, pages}
 	}
 	return out
 })

@@ -94,7 +94,8 @@ var groove = []measure{
 
 // rowsOf fills a group. Lines that neither programme has and nobody asked for
 // are left out.
-func rowsOf(ms []measure, before, after Measures, lim Limits) []row {
+// Of an analysis only the column of the mixes is filled.
+func rowsOf(ms []measure, before, after Measures, lim Limits, analysed bool) []row {
 	var out []row
 	for _, m := range ms {
 		b, a := m.scaled(m.get(before)), m.scaled(m.get(after))
@@ -111,6 +112,11 @@ func rowsOf(ms []measure, before, after Measures, lim Limits) []row {
 		}
 		r.Note = noteOf(m.name, after)
 		switch {
+		case analysed && b != nil:
+			r.Note = noteOf(m.name, before)
+		case analysed:
+			r.Mark = markAbsent
+			r.Note = before.Unavailable[m.name]
 		case a == nil:
 			r.Mark = markAbsent
 			r.Note = after.Unavailable[m.name]

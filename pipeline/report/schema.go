@@ -5,12 +5,21 @@ import "encoding/json"
 // Schema names the layout of report.json. A reader refuses any other name.
 const Schema = "discsafe-report/1"
 
-// Report is the whole truth about one prepared side. Units are in the JSON
+// AnalyseKind is the Kind of a report on a side that was measured and planned
+// only.
+const AnalyseKind = "analyse"
+
+// Analysed reports whether nothing was written: what the report says beyond
+// the mixes is a prediction.
+func (r *Report) Analysed() bool { return r.Kind == AnalyseKind }
+
+// Report is the whole truth about one side, prepared or only analysed. Units are in the JSON
 // names. Times are seconds on the side's time line, from the first sample of
 // the premaster; radii are millimetres from the centre of the disc.
 type Report struct {
 	Schema  string          `json:"schema" doc:"name and version of this layout"`
 	Tool    Tool            `json:"tool" doc:"what wrote the report"`
+	Kind    string          `json:"kind,omitempty" doc:"analyse: the side was measured and planned, nothing was written; left out: a premaster was written and measured" enum:"analyse"`
 	Side    Side            `json:"side" doc:"what is cut: names, disc, mono"`
 	Plan    json.RawMessage `json:"plan" doc:"the side plan as used, defaults filled in"`
 	Room    json.RawMessage `json:"room" doc:"the room profile as used, defaults filled in"`
@@ -19,9 +28,11 @@ type Report struct {
 	Verdict Verdict         `json:"verdict" doc:"what discsafe concludes, always within the stated room profile"`
 	Cut     Cut             `json:"cut" doc:"level of the cut and how it is reached"`
 	Before  Measures        `json:"before" doc:"the mixes as handed in, placed on the side"`
-	After   Measures        `json:"after" doc:"the premaster, measured from the written file"`
-	Stages  []Stage         `json:"stages" doc:"the chain in order, with what each stage decided"`
-	Changes []Change        `json:"changes" doc:"treated passages"`
+	After   Measures        `json:"after" doc:"the premaster, measured from the written file; analyse only: every value null"`
+	// Prediction is there when there is no after, and only then.
+	Prediction *Prediction `json:"prediction,omitempty" doc:"analyse only: what the planner expects of the groove, at the worst"`
+	Stages     []Stage     `json:"stages" doc:"the chain in order, with what each stage decided"`
+	Changes    []Change    `json:"changes" doc:"treated passages"`
 	// ChangesTotal counts the treated passages found, also those left out of
 	// Changes; 0 means len(Changes).
 	ChangesTotal int       `json:"changes_total" doc:"treated passages found, also those not listed; 0: all are listed"`
@@ -108,6 +119,20 @@ type Limits struct {
 	LateralVelocityPeakCMS *float64 `json:"lateral_velocity_peak_cm_s" doc:"lateral velocity, if the room states one" unit:"cm/s"`
 }
 
+// Prediction is what the planner expects of the groove after treatment, at the
+// worst: a stage that holds one limit lowers more than that one. It was computed
+// from envelopes of the mixes; no file was written or measured.
+type Prediction struct {
+	Basis             string   `json:"basis" doc:"what the figures rest on, in words"`
+	MinWidthUM        *float64 `json:"min_width_um" doc:"least instantaneous top width" unit:"um"`
+	MaxDepthUM        *float64 `json:"max_depth_um" doc:"greatest instantaneous depth" unit:"um"`
+	MinLandUM         *float64 `json:"min_land_um" doc:"least land; null: the side is shorter than one turn" unit:"um"`
+	SlopeRatioMax     *float64 `json:"slope_ratio_max" doc:"highest wall speed over what the cutter's back facets clear"`
+	CurvatureRatioMax *float64 `json:"curvature_ratio_max" doc:"highest wall curvature over what the design tip can follow"`
+	EndRadiusMM       *float64 `json:"end_radius_mm" doc:"radius where the programme would end" unit:"mm"`
+	LandUsedMM        *float64 `json:"land_used_mm" doc:"radius the programme would take" unit:"mm"`
+}
+
 // State is a verdict.
 type State string
 
@@ -129,7 +154,7 @@ type Verdict struct {
 // Reason is one cause of a verdict.
 type Reason struct {
 	Code     string   `json:"code" doc:"stable code, lower case with hyphens"`
-	Severity State    `json:"severity" doc:"attention or blocked" enum:"attention,blocked"`
+	Severity State    `json:"severity" doc:"attention or blocked; ready: a note that changes nothing, in a prediction only" enum:"ready,attention,blocked"`
 	Text     string   `json:"text" doc:"what was found, for a person"`
 	Where    *Place   `json:"where,omitempty" doc:"where on the side"`
 	Value    *float64 `json:"value,omitempty" doc:"value found, in unit"`

@@ -4,10 +4,12 @@ import "encoding/json"
 
 // Stage is what one stage of the chain decided.
 type Stage struct {
-	ID     string          `json:"id" doc:"stage id"`
-	Active bool            `json:"active" doc:"the stage changed at least one sample"`
-	Mode   string          `json:"mode" doc:"apply: treats; estimate: reports and changes nothing; blank: the stage has no modes"`
-	Params json.RawMessage `json:"params" doc:"parameters as used, defaults filled in"`
+	ID     string `json:"id" doc:"stage id"`
+	Active bool   `json:"active" doc:"the stage changed at least one sample"`
+	// Predicted is blank unless nothing was written.
+	Predicted string          `json:"predicted,omitempty" doc:"analyse only, a prediction: the stage acts, or stays idle; change, time and words are predictions too" enum:"acts,idle"`
+	Mode      string          `json:"mode" doc:"apply: treats; estimate: reports and changes nothing; blank: the stage has no modes"`
+	Params    json.RawMessage `json:"params" doc:"parameters as used, defaults filled in"`
 	// Decided is one sentence: what the stage chose and from which figures.
 	Decided     string   `json:"decided" doc:"what it decided, in words"`
 	Treats      string   `json:"treats" doc:"how it treats mid and side, in words"`
@@ -22,6 +24,12 @@ type Stage struct {
 	DifferencePeakDBFS *float64 `json:"difference_peak_dbfs" doc:"peak of the stage's part of the difference; null: none" unit:"dBFS"`
 	DifferenceRMSDBFS  *float64 `json:"difference_rms_dbfs" doc:"rms of the stage's part of the difference; null: none" unit:"dBFS"`
 }
+
+// What an analysis predicts of a stage.
+const (
+	PredictedActs = "acts"
+	PredictedIdle = "idle"
+)
 
 // Change is one treated passage.
 type Change struct {

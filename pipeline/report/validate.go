@@ -27,7 +27,8 @@ func (r *Report) Validate() error {
 	if err := checkFinite(r); err != nil {
 		f = append(f, err)
 	}
-	checkVerdict(&f, r.Verdict)
+	checkVerdict(&f, r.Verdict, r.Analysed())
+	r.checkKind(&f)
 	r.Before.check(&f, "before")
 	r.After.check(&f, "after")
 	checkNulls(&f, "land", reflect.ValueOf(r.Land), "", r.Land.Unavailable)
@@ -90,7 +91,7 @@ func (m *Measurement) Validate() error {
 	if err := checkFinite(m); err != nil {
 		f = append(f, err)
 	}
-	checkVerdict(&f, m.Verdict)
+	checkVerdict(&f, m.Verdict, false)
 	m.Reading.check(&f, "reading")
 	checkNulls(&f, "land", reflect.ValueOf(m.Land), "", m.Land.Unavailable)
 	checkFile(&f, "file", m.File)
@@ -114,10 +115,58 @@ func rank(s State) int { return slices.Index([]State{Ready, Attention, Blocked},
 
 func isState(s State) bool { return rank(s) >= 0 }
 
-func checkVerdict(f *faults, v Verdict) {
+// NoteCode is the code of the reason by which the verdict of an analysis says
+// that it is a prediction.
+const NoteCode = "prediction"
+
+// checkKind wants of an analysis that it claims nothing about a premaster, and
+// of everything else that it predicts nothing.
+func (r *Report) checkKind(f *faults) {
+	if !r.Analysed() {
+		if r.Kind != "" {
+			f.add("kind is %q, want %q or none", r.Kind, AnalyseKind)
+		}
+		if r.Prediction != nil {
+			f.add("prediction is there, but the report is about a written premaster")
+		}
+		for i, s := range r.Stages {
+			if s.Predicted != "" {
+				f.add("stages[%d].predicted is %q, but the report is about a written premaster", i, s.Predicted)
+			}
+		}
+		return
+	}
+	if r.Prediction == nil {
+		f.add("prediction is missing, but kind is %q", r.Kind)
+	}
+	if !slices.ContainsFunc(r.Verdict.Reasons, func(x Reason) bool { return x.Code == NoteCode }) {
+		f.add("verdict.reasons do not say that the verdict is a prediction (code %q)", NoteCode)
+	}
+	for _, v := range []reflect.Value{reflect.ValueOf(r.After), reflect.ValueOf(r.After.Groove)} {
+		for i := range v.NumField() {
+			if t := v.Type().Field(i); t.Type == reflect.TypeFor[*float64]() && !v.Field(i).IsNil() {
+				f.add("after has a value for %s, but nothing was written", jsonName(t))
+			}
+		}
+	}
+	for i, s := range r.Stages {
+		if s.Active || s.Predicted != PredictedActs && s.Predicted != PredictedIdle {
+			f.add("stages[%d] is active or has no prediction, but nothing was written", i)
+		}
+	}
+	if len(r.Changes) > 0 || r.ChangesTotal > 0 || len(r.Outputs) > 0 {
+		f.add("%d changes and %d outputs are listed, but nothing was written", max(len(r.Changes), r.ChangesTotal), len(r.Outputs))
+	}
+	if p := r.Proof; p.Remeasured || p.BitIdentical || p.Dithered || p.ResidualLSB != nil || p.MonoExact != nil {
+		f.add("proof claims something, but nothing was written")
+	}
+}
+
+func checkVerdict(f *faults, v Verdict, analysed bool) {
 	want := Ready
 	for i, r := range v.Reasons {
-		if r.Severity != Attention && r.Severity != Blocked {
+		note := analysed && r.Code == NoteCode && r.Severity == Ready
+		if r.Severity != Attention && r.Severity != Blocked && !note {
 			f.add("verdict.reasons[%d].severity is %q, want attention or blocked", i, r.Severity)
 			continue
 		}

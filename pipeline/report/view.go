@@ -102,8 +102,13 @@ func newView(r *Report) *view {
 	}
 	v.Cards = cards(r)
 	v.Strip = strip(r.Side.Disc, r.Land, r.Tracks)
-	v.Sections = []section{{"Programme", rowsOf(programme, r.Before, r.After, r.Limits)}, {"Groove", rowsOf(groove, r.Before, r.After, r.Limits)}}
+	v.Sections = []section{{"Programme", rowsOf(programme, r.Before, r.After, r.Limits, r.Analysed())}, {"Groove", rowsOf(groove, r.Before, r.After, r.Limits, r.Analysed())}}
 	v.Basis, v.CutWhy = prose(r.After.Groove.Basis), prose(r.Cut.Why)
+	if r.Analysed() {
+		v.Basis = prose(r.Before.Groove.Basis)
+		v.State.Word = "predicted: " + v.State.Word
+		v.Sentence = predictedSentence(r.Verdict)
+	}
 	v.Tips = tips(r)
 	v.Figures = plotsOf(r.Series, r.Before, r.After, r.Limits, r.Tracks)
 	for _, s := range r.Stages {
@@ -163,6 +168,9 @@ func sentence(v Verdict) string {
 
 func reasonOf(x Reason) reasonView {
 	r := reasonView{Mark: markOf(x.Severity), Text: prose(x.Text), Hint: prose(x.Hint)}
+	if x.Severity == Ready {
+		r.Mark = mark{"note", "○", "plain"}
+	}
 	if x.Where != nil {
 		r.Where = x.Where.text()
 	}
@@ -182,9 +190,24 @@ func ratioIfBlank(unit string) string {
 	return unit
 }
 
+// predictedSentence says what an analysis concludes.
+func predictedSentence(v Verdict) string {
+	end := " This is a prediction: nothing was written and nothing was measured on a premaster."
+	switch v.State {
+	case Ready:
+		return "The planner expects every checked limit to hold within the stated room profile." + end
+	case Attention:
+		return "The planner expects no hard limit of the stated room profile to break, but there are points that need a person’s judgement." + end
+	}
+	return "The planner expects hard limits of the stated room profile to break." + end
+}
+
 // cards are the five figures a reader wants first.
 func cards(r *Report) []card {
 	g := r.After.Groove
+	if p := r.Prediction; p != nil {
+		g = Groove{EndRadiusMM: p.EndRadiusMM, MinLandUM: p.MinLandUM, CurvatureRatioMax: p.CurvatureRatioMax}
+	}
 	out := []card{{"Cut level", with(signed(r.Cut.LevelDB, 1), "dB"), with(signed(r.Cut.FileGainDB, 2), "dB") + " in the file, " + with(signed(r.Cut.LatheGainDB, 2), "dB") + " at the lathe", mark{}}}
 	held := func(name string, v, limit *float64, decimals int, unit string, least bool, soft mark) {
 		c := card{Name: name, Value: quantity(v, decimals, unit), Mark: markReported}
@@ -204,6 +227,9 @@ func cards(r *Report) []card {
 				c.Mark = soft
 			}
 		}
+		if r.Analysed() {
+			c.Note = "predicted; " + c.Note
+		}
 		out = append(out, c)
 	}
 	held("Programme ends at radius", g.EndRadiusMM, r.Limits.EndRadiusMM, 1, "mm", true, markOver)
@@ -215,14 +241,20 @@ func cards(r *Report) []card {
 // strongest is the card of the largest reduction any stage made.
 func strongest(r *Report) card {
 	best := card{Name: "Strongest treatment", Value: "none", Note: "no stage took gain away"}
+	if r.Analysed() {
+		best.Note = "no stage is expected to take gain away"
+	}
 	if r.Proof.BitIdentical {
 		best.Note = "samples are those of the mix"
 	}
 	least := 0.0
 	for _, s := range r.Stages {
-		if s.Active && s.MaxChangeDB != nil && *s.MaxChangeDB < least {
+		if (s.Active || s.Predicted == PredictedActs) && s.MaxChangeDB != nil && *s.MaxChangeDB < least {
 			least = *s.MaxChangeDB
 			best.Value, best.Note, best.Mark = with(number(least, 1), "dB"), s.ID+", "+duration(s.TreatedS)+" in all", markReported
+			if s.Predicted != "" {
+				best.Note = "predicted; " + best.Note
+			}
 		}
 	}
 	return best
@@ -246,7 +278,14 @@ func tips(r *Report) []pair {
 func stageOf(s Stage) stageView {
 	v := stageView{ID: s.ID, Decided: prose(s.Decided), Treats: prose(s.Treats), Why: prose(s.Why), SwitchOff: prose(s.SwitchOff), Params: paramsText(s.Params),
 		MaxChange: absent, Treated: duration(s.TreatedS), Passages: plural(s.Passages, "passage", "passages"), Sum: absent, Difference: absent}
+	if s.Predicted != "" {
+		v.Passages = "passages not known"
+	}
 	switch {
+	case s.Predicted == PredictedActs:
+		v.Doing, v.Mark = "expected to act", mark{"expected to act", "◆", "act"}
+	case s.Predicted == PredictedIdle:
+		v.Doing, v.Mark = "expected to do nothing", mark{"expected idle", "◇", "plain"}
 	case s.Mode == "estimate":
 		v.Doing, v.Mark = "estimate only: nothing changed", mark{"estimate", "△", "plain"}
 	case s.Active:

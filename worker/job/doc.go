@@ -20,7 +20,8 @@
 //	            +---- Retry, by hand: from FAILED, CANCELLED, DEAD
 //
 // Every arrow is appended to the record's history with time, attempt and
-// reason code (table Codes). A hand-back happens when a worker shuts down, has
+// reason code (table Codes). An ended job can be deleted; what is left is a
+// tombstone, see Ledger.Delete. A hand-back happens when a worker shuts down, has
 // no room, or cannot reach the store: it burns nothing. A crash burns one of
 // Limits.Crashes, a worker that vanished one of Limits.Losses.
 //
@@ -51,9 +52,9 @@
 //
 // # Entry points
 //
-// Ledger.Submit, Get, List, Cancel and Retry serve the side of the studio;
-// Ledger.Claim and the Hold it returns serve workers; Reconciler rings again
-// for what the broker forgot.
+// Ledger.Submit, Get, List, Cancel, Retry and Delete serve the side of the
+// studio; Ledger.Claim and the Hold it returns serve workers; Reconciler rings
+// again for what the broker forgot; Expire and Uses serve retention.
 //
 // # What it must not know
 //

@@ -29,6 +29,21 @@ func (e *KeyError) Error() string {
 	return "this idempotency key was used for another request, which made job " + e.ID + "; use a new key for a new request"
 }
 
+// DeletedError is a job that was deleted not long ago. It is an ErrUnknown too.
+type DeletedError struct {
+	ID     string
+	Studio string // whose job it was: others must not be told that it was there
+	At     time.Time
+	By     string
+}
+
+func (e *DeletedError) Error() string {
+	return "job " + e.ID + " was deleted " + e.At.Format(time.RFC3339)
+}
+
+// Is makes the error an ErrUnknown.
+func (e *DeletedError) Is(target error) bool { return target == ErrUnknown }
+
 // StateError is a wish that the job's state does not allow.
 type StateError struct {
 	ID    string
@@ -61,11 +76,14 @@ func (e *RecordError) Unwrap() error { return e.Err }
 // must be thrown away.
 type FencedError struct {
 	ID           string
-	Attempt, Now int // the worker's number, and the record's
-	State        State
+	Attempt, Now int   // the worker's number, and the record's
+	State        State // empty if the job was deleted
 }
 
 func (e *FencedError) Error() string {
+	if e.State == "" {
+		return fmt.Sprintf("job %s is no longer held by attempt %d: it was deleted", e.ID, e.Attempt)
+	}
 	return fmt.Sprintf("job %s is no longer held by attempt %d: it is %s at attempt %d", e.ID, e.Attempt, e.State, e.Now)
 }
 

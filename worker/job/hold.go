@@ -138,19 +138,23 @@ func (l *Ledger) forget(id string) {
 
 // edit changes the record while this hold is good.
 func (h *Hold) edit(ctx context.Context, f func(*Record) error) (*Record, error) {
-	return h.l.change(ctx, h.ID, func(r *Record) error {
+	r, err := h.l.change(ctx, h.ID, func(r *Record) error {
 		if r.State != Running || r.Attempt != h.Attempt || r.Holder == nil || r.Holder.Token != h.token {
 			return &FencedError{ID: h.ID, Attempt: h.Attempt, Now: r.Attempt, State: r.State}
 		}
 		return f(r)
 	})
+	if errors.Is(err, ErrUnknown) { // a job is only deleted once nobody holds it
+		return nil, &FencedError{ID: h.ID, Attempt: h.Attempt}
+	}
+	return r, err
 }
 
 // end is edit for the last word of an attempt. Said twice, because the first
 // answer was lost, it is taken once.
 func (h *Hold) end(ctx context.Context, to State, code Code, f func(*Record) error) (*Record, error) {
 	r, err := h.edit(ctx, f)
-	if _, fenced := errors.AsType[*FencedError](err); fenced {
+	if _, fenced := errors.AsType[*FencedError](err); fenced && r != nil {
 		last := r.Last()
 		said := last.To == to && last.Code == code || to != Done && last.Code == CodeCancelled
 		if said && last.From == Running && last.Attempt == h.Attempt {

@@ -120,14 +120,23 @@ func (l *Ledger) mark(ctx context.Context, key string) error {
 	return err
 }
 
-// Get returns the record of a job. Errors: ErrUnknown, *RecordError, the
-// store's.
+// Get returns the record of a job. Errors: ErrUnknown, which is also a
+// *DeletedError if the job was deleted not long ago; *RecordError; the store's.
 func (l *Ledger) Get(ctx context.Context, id string) (*Record, error) {
 	r, _, err := l.read(ctx, id)
 	return r, err
 }
 
+// read gives no tombstones.
 func (l *Ledger) read(ctx context.Context, id string) (*Record, store.Version, error) {
+	r, v, err := l.readAny(ctx, id)
+	if err == nil && r.Deleted != nil {
+		return nil, "", &DeletedError{ID: id, Studio: r.Request.Studio, At: r.Deleted.At, By: r.Deleted.By}
+	}
+	return r, v, err
+}
+
+func (l *Ledger) readAny(ctx context.Context, id string) (*Record, store.Version, error) {
 	if !ValidID(id) {
 		return nil, "", fmt.Errorf("job %.40q: %w", id, ErrUnknown)
 	}
@@ -153,8 +162,17 @@ const maxTries = 20
 // meanwhile; else again. edit may run several times. It returns the record as
 // it now is.
 func (l *Ledger) change(ctx context.Context, id string, edit func(*Record) error) (*Record, error) {
+	return l.changeBy(ctx, id, l.read, edit)
+}
+
+// changeAny is change, also of a tombstone.
+func (l *Ledger) changeAny(ctx context.Context, id string, edit func(*Record) error) (*Record, error) {
+	return l.changeBy(ctx, id, l.readAny, edit)
+}
+
+func (l *Ledger) changeBy(ctx context.Context, id string, read func(context.Context, string) (*Record, store.Version, error), edit func(*Record) error) (*Record, error) {
 	for range maxTries {
-		r, v, err := l.read(ctx, id)
+		r, v, err := read(ctx, id)
 		if err != nil {
 			return nil, err
 		}
@@ -200,10 +218,13 @@ func (l *Ledger) close(ctx context.Context, id string) error {
 		return err
 	}
 	r, err := l.Get(ctx, id)
-	if errors.Is(err, ErrUnknown) {
+	_, deleted := errors.AsType[*DeletedError](err)
+	if deleted {
+		err = nil // perhaps not to the end: the reconciler looks again
+	} else if errors.Is(err, ErrUnknown) {
 		return nil
 	}
-	if err != nil || !r.State.Ended() {
+	if err != nil || deleted || !r.State.Ended() {
 		return errors.Join(err, l.mark(ctx, openDir+id))
 	}
 	return nil

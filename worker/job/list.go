@@ -169,3 +169,17 @@ func (l *Ledger) CountOpen(ctx context.Context, most int) (int, error) {
 	}
 	return n, nil
 }
+
+// OpenIDs returns the jobs that have not ended, newest first, without reading
+// their records: also some that ended a moment ago, and submissions that have
+// not come through yet.
+func (l *Ledger) OpenIDs(ctx context.Context) ([]string, error) {
+	var ids []string
+	for o, err := range l.all(ctx, openDir) {
+		if err != nil {
+			return nil, err
+		}
+		ids = append(ids, idOf(o.Key))
+	}
+	return ids, nil
+}

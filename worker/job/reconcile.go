@@ -43,7 +43,7 @@ type Counts struct {
 	Lost       int           // of the running, those whose worker shows no life
 	Depth      int           // messages in the broker; -1 when unknown
 	Rung       int           // rung for again
-	Closed     int           // markers of ended jobs removed, and waiting cancellations carried out
+	Closed     int           // markers of ended jobs removed, waiting cancellations carried out, broken-off deletions finished
 	Orphans    int           // markers of submissions that broke off, removed
 	Unreadable []string      // jobs whose records this version cannot read
 	Oldest     time.Duration // age of the job that waits longest
@@ -75,7 +75,11 @@ func (c *Reconciler) Pass(ctx context.Context) (Counts, error) {
 	}
 	var want []*Record // jobs that need a message
 	err := l.each(ctx, openDir, func(id string, made time.Time, r *Record, err error) error {
+		_, deleted := errors.AsType[*DeletedError](err)
 		switch {
+		case deleted: // but not to the end
+			n.Closed++
+			errs = append(errs, l.Delete(ctx, id, retention))
 		case errors.Is(err, ErrUnknown):
 			if !made.IsZero() && l.now().Sub(made) > orphanAge {
 				n.Orphans++
@@ -189,6 +193,7 @@ func (l *Ledger) stopLost(ctx context.Context, seen *Record) error {
 type Rebuilt struct {
 	Records    int // looked at
 	Marked     int // markers put back
+	Tombstones int // of deleted jobs, their deletion finished if it had broken off; removed when old
 	Unreadable []string
 }
 
@@ -207,6 +212,14 @@ func (l *Ledger) Rebuild(ctx context.Context, tidy time.Duration) (Rebuilt, erro
 	}
 	err := l.each(ctx, recordDir, func(id string, _ time.Time, r *Record, err error) error {
 		n.Records++
+		if _, deleted := errors.AsType[*DeletedError](err); deleted {
+			n.Tombstones++
+			t, _, err := l.readAny(ctx, id)
+			if err != nil || t.Deleted == nil {
+				return err
+			}
+			return l.lay(ctx, t)
+		}
 		if err != nil {
 			if !errors.Is(err, ErrUnknown) {
 				n.Unreadable = append(n.Unreadable, id)

@@ -25,8 +25,15 @@ const (
 	Bulk    = "bulk"    // overnight
 )
 
+// Kinds of jobs.
+const (
+	Prepare = "prepare" // premaster, difference, report
+	Analyse = "analyse" // measure and plan only: report, no premaster
+)
+
 // Request is what a studio asks for. It never changes after Submit.
 type Request struct {
+	Kind      string  `json:"kind,omitempty"`      // Prepare or Analyse; records hold Prepare as empty, as those from before there were kinds
 	Studio    string  `json:"studio"`              // whose job: lower-case letters, digits, - and _, at most 64
 	Lane      string  `json:"lane"`                // Express or Bulk; empty is Express
 	Title     string  `json:"title,omitempty"`     // for lists
@@ -47,6 +54,9 @@ type Input struct {
 	Bytes  int64  `json:"bytes"`
 	SHA256 string `json:"sha256"` // lower-case hex
 }
+
+// Analyses reports whether the job measures and plans only.
+func (r *Request) Analyses() bool { return r.Kind == Analyse }
 
 // Bytes is the size of all inputs.
 func (r *Request) Bytes() int64 {
@@ -79,6 +89,7 @@ type Record struct {
 	Started   time.Time `json:"started,omitzero"`    // current or last attempt
 	Ended     time.Time `json:"ended,omitzero"`      // only when ended
 	History   []Event   `json:"history"`             // every transition, oldest first
+	Deleted   *Ask      `json:"deleted,omitempty"`   // a tombstone: nothing but who and when is left of the job; no caller is given one
 	Forgotten int       `json:"forgotten,omitempty"` // events dropped from the middle of a very long history
 }
 
@@ -237,6 +248,12 @@ func (r *Request) validate() error {
 	if !studioForm.MatchString(r.Studio) {
 		add("studio %q: want lower-case letters, digits, - and _, at most 64", r.Studio)
 	}
+	switch {
+	case r.Kind != "" && r.Kind != Prepare && r.Kind != Analyse:
+		add("kind %.40q: want %s or %s", r.Kind, Prepare, Analyse)
+	case r.Analyses() && r.AsTraced:
+		add("as_traced: a job that only analyses writes no sound")
+	}
 	if r.Lane != Express && r.Lane != Bulk {
 		add("lane %q: want %s or %s", r.Lane, Express, Bulk)
 	}
@@ -292,6 +309,9 @@ func (in Input) fault() string {
 // and wishes give the same, wherever in the store they lie.
 func (r *Request) Fingerprint() string {
 	c := *r
+	if c.Kind == Prepare {
+		c.Kind = "" // the fingerprint of a request from before there were kinds
+	}
 	c.Trace, c.By, c.Plan.Key = "", "", ""
 	c.Inputs = slices.Clone(r.Inputs)
 	for i := range c.Inputs {

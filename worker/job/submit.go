@@ -25,7 +25,8 @@ type idem struct {
 //
 // key, if not empty, is the studio's idempotency key: the same key and request
 // again, also at the same time and also after a crash in between, give the same
-// job, and replayed says so. The same key with another request is a *KeyError.
+// job, and replayed says so. The same key with another request is a *KeyError,
+// and if the job was deleted meanwhile, a *DeletedError: it is not made anew.
 // Other errors: *RequestError, the store's.
 func (l *Ledger) Submit(ctx context.Context, key string, req Request) (_ *Record, replayed bool, err error) {
 	if req.Lane == "" {
@@ -33,6 +34,9 @@ func (l *Ledger) Submit(ctx context.Context, key string, req Request) (_ *Record
 	}
 	if err := req.validate(); err != nil {
 		return nil, false, err
+	}
+	if req.Kind == Prepare {
+		req.Kind = ""
 	}
 	if len(key) > maxKeyBytes {
 		return nil, false, &RequestError{Faults: []string{fmt.Sprintf("idempotency key: %d bytes, at most %d", len(key), maxKeyBytes)}}
@@ -101,7 +105,7 @@ func (l *Ledger) bind(ctx context.Context, key, id string, req *Request) (string
 func (l *Ledger) create(ctx context.Context, id string, req Request) (_ *Record, made bool, err error) {
 	if r, err := l.Get(ctx, id); err == nil {
 		return r, false, nil
-	} else if !errors.Is(err, ErrUnknown) {
+	} else if _, deleted := errors.AsType[*DeletedError](err); deleted || !errors.Is(err, ErrUnknown) {
 		return nil, false, err
 	}
 	if err := l.mark(ctx, openDir+id); err != nil {

@@ -1,7 +1,7 @@
 // Package codec opens a mix whatever its container, by what the file says in
 // its first bytes and not by its name.
 //
-// Entry point: Open. The containers themselves live in packages wav, flac and
+// Entry points: Open for a file, OpenReader for bytes that lie elsewhere. The containers themselves live in packages wav, flac and
 // aiff; package pcm below this one holds the sample conversions they share.
 package codec
 
@@ -36,29 +36,61 @@ func Open(path string) (audio.Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	// Assigned in steps so that a failed open never becomes a non-nil
-	// interface around a nil pointer.
-	switch {
-	case is(head, 0, "RIFF"), is(head, 0, "RF64"), is(head, 0, "BW64"), is(head, 0, "RIFX"):
-		r, err := wav.Open(path)
-		if err != nil {
-			return nil, err
-		}
-		return r, nil
-	case is(head, 0, "fLaC"):
-		r, err := flac.Open(path)
-		if err != nil {
-			return nil, err
-		}
-		return r, nil
-	case is(head, 0, "FORM") && (is(head, 8, "AIFF") || is(head, 8, "AIFC")):
-		r, err := aiff.Open(path)
-		if err != nil {
-			return nil, err
-		}
-		return r, nil
+	switch containerOf(head) {
+	case "wav":
+		return orNil(wav.Open(path))
+	case "flac":
+		return orNil(flac.Open(path))
+	case "aiff":
+		return orNil(aiff.Open(path))
 	}
 	return nil, refuse(path, head)
+}
+
+// OpenReader opens a mix that lies in src, of the given length in bytes, as
+// Open does; only what is asked for is read: the head now, samples when Read
+// asks for them. WAV and AIFF have SeekFrame(frame int64) error. The name is
+// only used in errors. Close does not close src.
+func OpenReader(name string, src io.ReaderAt, size int64) (audio.Source, error) {
+	if size == 0 {
+		return nil, &audio.FormatError{File: name, Code: "audio-empty", AtS: -1, Detail: "is empty (0 bytes)", Hint: "copy or export the file again"}
+	}
+	head := make([]byte, min(size, sniffBytes))
+	if n, err := src.ReadAt(head, 0); n < len(head) {
+		return nil, &audio.FormatError{File: name, Code: "audio-open", AtS: -1, Detail: "cannot be read", Hint: "check the disk or network and try again", Err: err}
+	}
+	switch containerOf(head) {
+	case "wav":
+		return orNil(wav.New(name, src, size))
+	case "flac":
+		return orNil(flac.New(name, src, size))
+	case "aiff":
+		return orNil(aiff.New(name, src, size))
+	}
+	return nil, refuse(name, head)
+}
+
+// orNil keeps a failed open from becoming a non-nil interface around a nil
+// pointer.
+func orNil[S audio.Source](s S, err error) (audio.Source, error) {
+	if err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// containerOf names the container that the first bytes of a file speak of, ""
+// for none that is read.
+func containerOf(head []byte) string {
+	switch {
+	case is(head, 0, "RIFF"), is(head, 0, "RF64"), is(head, 0, "BW64"), is(head, 0, "RIFX"):
+		return "wav"
+	case is(head, 0, "fLaC"):
+		return "flac"
+	case is(head, 0, "FORM") && (is(head, 8, "AIFF") || is(head, 8, "AIFC")):
+		return "aiff"
+	}
+	return ""
 }
 
 func is(head []byte, at int, magic string) bool {

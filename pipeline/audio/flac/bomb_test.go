@@ -30,12 +30,18 @@ func TestHeaderBombs(t *testing.T) {
 	}
 	for name, p := range bombs {
 		t.Run(name, func(t *testing.T) {
+			const maxTime = 2 * time.Second
 			var before, after runtime.MemStats
-			runtime.ReadMemStats(&before)
-			start := time.Now()
-			_, err := openBytes(p)
-			took := time.Since(start)
-			runtime.ReadMemStats(&after)
+			var err error
+			took := time.Hour
+			// A bomb costs its time at every try, a busy machine only now and then.
+			for try := 0; try < 3 && took > maxTime; try++ {
+				runtime.ReadMemStats(&before)
+				start := time.Now()
+				_, err = openBytes(p)
+				took = min(took, time.Since(start))
+				runtime.ReadMemStats(&after)
+			}
 			if code(err) == "" {
 				t.Errorf("got %v, want a FormatError", err)
 			}
@@ -43,7 +49,7 @@ func TestHeaderBombs(t *testing.T) {
 				t.Errorf("%d bytes allocated", n)
 			}
 			// CRC-16 over 64 candidate tails of 400 kB; ten times that on a busy machine.
-			if took > 2*time.Second {
+			if took > maxTime {
 				t.Errorf("took %v", took)
 			}
 		})

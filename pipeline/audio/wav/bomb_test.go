@@ -90,11 +90,16 @@ func TestHeaderBombsAreRefusedCheaply(t *testing.T) {
 		t.Run(b.name, func(t *testing.T) {
 			src := bytes.NewReader(b.p)
 			var before, after runtime.MemStats
-			runtime.ReadMemStats(&before)
-			start := time.Now()
-			_, err := openName(src, int64(len(b.p)))
-			took := time.Since(start)
-			runtime.ReadMemStats(&after)
+			var err error
+			took := time.Hour
+			// A bomb costs its time at every try, a busy machine only now and then.
+			for try := 0; try < 10 && took > maxTime; try++ {
+				runtime.ReadMemStats(&before)
+				start := time.Now()
+				_, err = openName(src, int64(len(b.p)))
+				took = min(took, time.Since(start))
+				runtime.ReadMemStats(&after)
+			}
 			if code(err) == "" {
 				t.Errorf("got %v, want a FormatError with a code", err)
 			}

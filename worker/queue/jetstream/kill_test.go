@@ -95,7 +95,7 @@ func TestKilledBrokerKeepsWhatItAcknowledged(t *testing.T) {
 	q := open(t, jetstream.Options{Broker: b})
 	total := len(acked)
 	for len(acked) > 0 {
-		d, err := q.Fetch(t.Context(), 2*time.Second)
+		d, err := q.Fetch(t.Context(), 20*time.Second)
 		if err != nil {
 			t.Fatalf("%d of %d acknowledged messages are lost: %v", len(acked), total, err)
 		}

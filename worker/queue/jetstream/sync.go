@@ -140,7 +140,9 @@ func judge(need []string, facts []serverFact, trusted map[string]bool) *Unsynced
 	return &e
 }
 
-// concerned names the servers that keep the stream of jobs.
+// concerned names the servers that keep the stream of jobs. A replica that its
+// leader reports as offline writes nothing, and a process must be able to start
+// while one server is down; when it comes back it is asked within recheckAfter.
 func (q *Queue) concerned(ctx context.Context) ([]string, error) {
 	info, err := q.jobsInfo(ctx)
 	if err != nil {
@@ -151,7 +153,9 @@ func (q *Queue) concerned(ctx context.Context) ([]string, error) {
 	}
 	need := []string{info.Cluster.Leader}
 	for _, r := range info.Cluster.Replicas {
-		need = append(need, r.Name)
+		if !r.Offline {
+			need = append(need, r.Name)
+		}
 	}
 	return need, nil
 }

@@ -100,15 +100,11 @@ func TestStudioAtItsLimitDoesNotBlockOthers(t *testing.T) {
 	b, _ := startBroker(t)
 	q := open(t, jetstream.Options{Broker: b, MaxInFlight: 2, Timeout: 100 * time.Millisecond, Poll: 20 * time.Millisecond})
 	for n := range 4 {
-		if err := q.Publish(t.Context(), bulk("a", n)); err != nil {
-			t.Fatal(err)
-		}
+		until(t, func() error { return q.Publish(t.Context(), bulk("a", n)) })
 	}
 	first := next(t, q)
 	next(t, q)
-	if err := q.Publish(t.Context(), bulk("b", 0)); err != nil {
-		t.Fatal(err)
-	}
+	until(t, func() error { return q.Publish(t.Context(), bulk("b", 0)) })
 	if d := next(t, q); d.Message() != bulk("b", 0) {
 		t.Fatalf("got %s past the limit of 2", d.Message().ID())
 	}
@@ -117,9 +113,7 @@ func TestStudioAtItsLimitDoesNotBlockOthers(t *testing.T) {
 	}
 	// The requests that got no answer must not be served into nobody's hands once
 	// there is room: the next message comes, as its first delivery.
-	if err := first.Done(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	until(t, func() error { return first.Done(t.Context()) })
 	if d := next(t, q); d.Message() != bulk("a", 2) || d.Deliveries() != 1 {
 		t.Errorf("got %s, delivery %d", d.Message().ID(), d.Deliveries())
 	}
@@ -238,9 +232,7 @@ func TestFolderLostUnderRunningBroker(t *testing.T) {
 	b, dir := startBroker(t)
 	q := open(t, jetstream.Options{Broker: b, Timeout: 300 * time.Millisecond})
 	for n := range 3 {
-		if err := q.Publish(t.Context(), bulk("a", n)); err != nil {
-			t.Fatal(err)
-		}
+		until(t, func() error { return q.Publish(t.Context(), bulk("a", n)) })
 	}
 	if err := os.RemoveAll(filepath.Join(dir, "jetstream")); err != nil {
 		t.Fatal(err)

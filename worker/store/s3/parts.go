@@ -144,6 +144,9 @@ func (u *upload) complete(ctx context.Context, write string) error {
 		if err == nil {
 			return nil
 		}
+		if folderClash(err) {
+			return &store.Error{Kind: store.ErrKey, Err: err}
+		}
 		refused, again := verdict(err, condition{})
 		gone := status(err) == http.StatusNotFound // by a completion whose answer was lost
 		if !refused && !gone && !doubtful(err) || ctx.Err() != nil {

@@ -268,7 +268,7 @@ func TestBrokenLines(t *testing.T) {
 func TestStalledLine(t *testing.T) {
 	f := newFake(t)
 	opt := options(f)
-	opt.StallTimeout, opt.MaxAttempts = 50*time.Millisecond, 2
+	opt.StallTimeout, opt.MaxAttempts = 250*time.Millisecond, 2
 	s := open(t, opt)
 	if err := s.PutIfAbsent(t.Context(), "k", []byte("x")); err != nil {
 		t.Fatal(err)
@@ -290,7 +290,7 @@ func TestStalledLine(t *testing.T) {
 func TestNoAnswer(t *testing.T) {
 	f := newFake(t)
 	opt := options(f)
-	opt.RequestTimeout = 50 * time.Millisecond
+	opt.RequestTimeout, opt.MaxAttempts = 200*time.Millisecond, 2
 	var silent atomic.Bool
 	end := make(chan struct{})
 	f.refuse = func(r *http.Request) (int, string) {

@@ -104,6 +104,9 @@ func (s *Store) write(ctx context.Context, key string, data []byte, cond conditi
 		if err == nil {
 			return etag, nil
 		}
+		if folderClash(err) {
+			return "", &store.Error{Kind: store.ErrKey, Err: err}
+		}
 		refused, again := verdict(err, cond)
 		if !refused && !doubtful(err) || ctx.Err() != nil {
 			return "", err
@@ -139,6 +142,16 @@ func verdict(err error, cond condition) (refused, again bool) {
 		return cond.match != "" && code(err) != "NoSuchBucket", false
 	}
 	return false, false
+}
+
+// folderClash says that the key is the folder of another, or below one: servers
+// that keep objects as files tell it by a 409 of their own.
+func folderClash(err error) bool {
+	switch code(err) {
+	case "ObjectParentIsFile", "ExistingObjectIsDirectory":
+		return true
+	}
+	return false
 }
 
 // doubtful says that a write may have happened in spite of the error.

@@ -1,9 +1,32 @@
-// Package api is kept for the service's face to the network: routes and their
-// OpenAPI description, sign-in, resumable upload of mixes, lists of jobs, and
-// the web pages. Nothing is built here yet. discsafe has no server today; the
-// command line in cmd/discsafe is the whole of it.
+// Package api is the service's face to the network: everything below /v1, its
+// OpenAPI description, and the health of the process.
 //
-// It may import worker and everything below it. It must not import cmd, and it
-// must not open sound, plan or decide anything itself: it hands jobs to worker
-// and shows what came back. A test in package pipeline holds these rules.
+// Enter at New and Server.Handler; Server.Run does what must happen beside
+// requests. HTTPServer and LimitListener hold the handler to the network.
+//
+// # One table of routes
+//
+// Every route is entered in one table (routes.go) with what it needs of its
+// caller: nothing, an identity, or a permission. The router enforces the table and
+// the OpenAPI document shows it (x-permission), so they cannot differ; what is not
+// in the table cannot be registered. JSON routes go through huma, which checks
+// requests against the document; uploads, events, files, sound and submissions
+// are plain handlers whose description is written by hand.
+//
+// # Who does what
+//
+//	around, short      time and size of every request           serve.go
+//	Gate               who is it, how often, log, panics         package access
+//	routes             which handler, and may the caller         routes.go
+//	intake             mixes and room files                      package intake
+//	submit             plan and files looked at, job made        submit.go, form.go, examine.go
+//	gatekeeper         paused, full, too many                    gatekeeper.go
+//	watcher, feed      news of jobs for event streams            watch.go, feed.go, events.go
+//	files, excerpts    results                                   files.go, audio.go
+//
+// Every error is a v1.Problem. What belongs to another studio is answered with
+// the bytes of what does not exist.
+//
+// The package must not import cmd, and must not decide anything about a side: it
+// hands jobs to worker and shows what came back.
 package api

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/signal"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -28,7 +29,7 @@ func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
 		"discsafe": func() { os.Exit(mainCode()) },
 		"fake": func() {
-			ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+			ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 			defer stop()
 			a := &app{stdout: os.Stdout, stderr: os.Stderr, engine: fakeEngine{}, now: time.Now}
 			os.Exit(a.run(ctx, os.Args[1:]))
@@ -41,18 +42,23 @@ func TestScripts(t *testing.T) {
 		Dir:                 "testdata/script",
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
+		Setup:               scriptHome,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"waitfile": waitFile,
-			"code":     exitsWith,
-			"isjson":   isJSON,
-			"tone":     writeTone,
+			"waitfile":  waitFile,
+			"code":      exitsWith,
+			"isjson":    isJSON,
+			"tone":      writeTone,
+			"listening": waitListening,
+			"until":     untilPrinted,
+			"setout":    setFromOutput,
+			"readme":    takeFromReadme,
 		},
 	})
 }
 
 // waitFile waits until a file exists.
 func waitFile(ts *testscript.TestScript, _ bool, args []string) {
-	for range 500 {
+	for range 3000 { // half a minute: starting a process takes seconds on a loaded machine
 		if _, err := os.Stat(ts.MkAbs(args[0])); err == nil {
 			return
 		}

@@ -5,11 +5,14 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
+	"time"
 
+	"discsafe/api/client"
 	"discsafe/cmd/discsafe/scenario"
-	"discsafe/pipeline/report"
+	"discsafe/cmd/discsafe/service"
 	"discsafe/pipeline/sideplan"
 
 	"github.com/spf13/cobra"
@@ -20,41 +23,131 @@ const defaultDemoDir = "discsafe-demo"
 
 func (a *app) demoCommand() *cobra.Command {
 	var dir string
-	var opt workOptions
+	var asTraced bool
 	c := &cobra.Command{
 		Use:   "demo",
-		Short: "Make three invented tracks and prepare them as a side",
-		Long: `demo synthesises three short invented tracks and a side plan, prepares the
-side, and says where premaster and report are. Every stage has something to do.`,
+		Short: "Make three invented tracks and have them prepared as a side",
+		Long: `demo synthesises three short invented tracks and a side plan, starts the service
+for as long as it takes, hands the side in, fetches the result, and says where
+premaster and report are. Every stage has something to do.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			plan, err := a.makeScenario(cmd.Context(), dir)
 			if err != nil {
 				return err
 			}
-			opt.OutDir = filepath.Join(dir, "side")
-			if !a.json {
-				fmt.Fprintf(a.stderr, "preparing side %s, %d tracks, in %s\n", plan.Side, len(plan.Tracks), opt.OutDir)
-			}
-			r, err := a.prepare(cmd.Context(), plan, opt)
-			if err != nil {
+			out := filepath.Join(dir, "side")
+			if err := checkResultFolder(out); err != nil {
 				return err
 			}
-			if a.json {
-				if err := r.Write(a.stdout); err != nil {
-					return fmt.Errorf("printing the report: %w", err)
-				}
-			} else {
-				printSide(a.stdout, r)
-				printDemoPlaces(a, dir, opt.OutDir, r)
+			a.say("preparing side %s, %d tracks, in %s", plan.Side, len(plan.Tracks), out)
+			if err := a.demonstrate(cmd.Context(), plan, dir, out, asTraced); err != nil {
+				return err
 			}
-			return verdictError(r.Verdict)
+			return a.showDemo(dir, out)
 		},
 	}
 	c.Flags().StringVarP(&dir, "out", "o", defaultDemoDir, "folder to make; new, empty, or a former demonstration")
-	a.workFlags(c, &opt)
+	c.Flags().BoolVar(&asTraced, "as-traced", false, "also make as-traced.wav: what a playback stylus of the room's design tip would deliver")
 	a.jsonFlag(c)
 	return c
+}
+
+// say tells what happens, where that is wanted.
+func (a *app) say(format string, args ...any) {
+	if !a.json {
+		fmt.Fprintf(a.stderr, format+"\n", args...)
+	}
+}
+
+// showDemo prints what came out.
+func (a *app) showDemo(dir, out string) error {
+	r, err := readReport(out)
+	if err != nil {
+		return err
+	}
+	if a.json {
+		if err := r.Write(a.stdout); err != nil {
+			return fmt.Errorf("printing the report: %w", err)
+		}
+	} else {
+		printSide(a.stdout, r)
+		fmt.Fprintf(a.stdout, "side plan       %s\n", filepath.Join(dir, scenario.PlanName))
+		printPlaces(a.stdout, out, r)
+	}
+	return verdictError(r.Verdict)
+}
+
+// demonstrate runs a whole service in this process, on a port of loopback that
+// is free, and is its only client.
+func (a *app) demonstrate(ctx context.Context, plan *sideplan.Plan, dir, out string, asTraced bool) (err error) {
+	prog, err := program()
+	if err != nil {
+		return err
+	}
+	serviceMemory()
+	limits := service.Defaults()
+	limits.MinFree = 256 << 20 // the demonstration takes some 60 MiB
+	limits.RetainDays = 1
+	s, err := service.Open(ctx, service.Options{
+		API: true, Worker: true, Version: readBuild().Version, Program: prog, Data: filepath.Join(dir, "service"),
+		Bind: service.Bind{Addr: "127.0.0.1:0"}, Limits: limits, Slots: 1, Grace: time.Second,
+		Log: slog.New(slog.NewTextHandler(a.stderr, &slog.HandlerOptions{Level: slog.LevelError})),
+	})
+	if err != nil {
+		return err
+	}
+	serving, stop := context.WithCancel(ctx)
+	ended := make(chan error, 1)
+	go func() { ended <- s.Serve(serving) }()
+	defer func() {
+		stop()
+		if e := <-ended; err == nil {
+			err = e
+		}
+	}()
+	cl, err := client.New(client.Options{Server: s.URL(), UserAgent: "discsafe-demo"})
+	if err != nil {
+		return err
+	}
+	defer cl.Close()
+	if err := forget(ctx, cl); err != nil {
+		return err
+	}
+	job, err := a.handIn(ctx, cl, &submission{lane: "express", asTraced: asTraced}, plan, plan.File)
+	if err != nil {
+		return remoteError(err, plan.File)
+	}
+	if job, err = a.follow(ctx, cl, job); err != nil {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		return remoteError(err, plan.File)
+	}
+	if job.State != "done" {
+		return jobError(job, plan.File)
+	}
+	return a.fetch(ctx, cl, job, out)
+}
+
+// forget deletes what former demonstrations left, so that the folder does not
+// grow from one to the next. The last one can be looked at with serve.
+func forget(ctx context.Context, cl *client.Client) error {
+	var ids []string
+	for j, err := range cl.Jobs(ctx, client.Query{}) {
+		if err != nil {
+			return err
+		}
+		if j.Over() {
+			ids = append(ids, j.ID)
+		}
+	}
+	for _, id := range ids {
+		if err := cl.Delete(ctx, id); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // makeScenario writes the tracks and loads their plan. A folder that it made
@@ -76,17 +169,10 @@ func (a *app) makeScenario(ctx context.Context, dir string) (_ *sideplan.Plan, e
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, &inputError{fmt.Errorf("--out %s cannot be made: %w", dir, err)}
 	}
-	if !a.json {
-		fmt.Fprintf(a.stderr, "synthesising three invented tracks in %s\n", dir)
-	}
+	a.say("synthesising three invented tracks in %s", dir)
 	path, err := scenario.Write(ctx, dir)
 	if err != nil {
 		return nil, err
 	}
 	return sideplan.Load(path)
-}
-
-func printDemoPlaces(a *app, dir, out string, r *report.Report) {
-	fmt.Fprintf(a.stdout, "side plan       %s\n", filepath.Join(dir, scenario.PlanName))
-	printPlaces(a.stdout, out, r)
 }

@@ -20,7 +20,8 @@ type progressView struct {
 	width    int
 	now      func() time.Time
 
-	pass  int // last one shown
+	pass  int    // last one shown
+	name  string // and what was done in it
 	last  time.Time
 	drawn int // characters on the terminal's line
 }
@@ -59,11 +60,11 @@ func (v *progressView) show(p progress) {
 	if v.terminal {
 		every = terminalEvery
 	}
-	fresh := p.PassNumber != v.pass
+	fresh := p.PassNumber != v.pass || p.Pass != v.name
 	if !fresh && now.Sub(v.last) < every {
 		return
 	}
-	v.pass, v.last = p.PassNumber, now
+	v.pass, v.name, v.last = p.PassNumber, p.Pass, now
 	if v.terminal {
 		v.draw(terminalLine(p, v.width))
 		return
@@ -91,7 +92,10 @@ func (v *progressView) done() {
 }
 
 func passText(p progress) string {
-	if p.Passes > 0 {
+	switch {
+	case p.PassNumber == 0: // not a pass: a file sent, a job that waits
+		return p.Pass
+	case p.Passes > 0:
 		return fmt.Sprintf("pass %d of %d, %s", p.PassNumber, p.Passes, p.Pass)
 	}
 	return fmt.Sprintf("pass %d, %s", p.PassNumber, p.Pass)
@@ -100,6 +104,9 @@ func passText(p progress) string {
 func percent(p progress) int { return int(100 * min(1, max(0, p.Fraction))) }
 
 func plainLine(p progress) string {
+	if p.Fraction < 0 {
+		return passText(p)
+	}
 	s := fmt.Sprintf("%s: %d %%", passText(p), percent(p))
 	if p.RealTime > 0 {
 		s += fmt.Sprintf(" (%.0fx real time)", p.RealTime)
@@ -108,6 +115,10 @@ func plainLine(p progress) string {
 }
 
 func terminalLine(p progress, width int) string {
+	if p.Fraction < 0 { // nothing is measured: something is waited for
+		line := []rune(passText(p))
+		return string(line[:min(len(line), max(0, width-1))])
+	}
 	tail := fmt.Sprintf(" %3d %%", percent(p))
 	if p.RealTime > 0 {
 		tail += fmt.Sprintf(" %4.0fx real time", p.RealTime)

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"discsafe/cmd/discsafe/service"
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/spec"
@@ -113,6 +114,8 @@ Exit codes: 0 done, 1 internal failure or cancelled, 2 bad usage or input,
 	root.AddCommand(
 		a.prepareCommand(), a.measureCommand(), a.checkCommand(), a.demoCommand(),
 		a.planCommand(), a.roomCommand(), a.versionCommand(),
+		a.serveCommand(), a.apiCommand(), a.workerCommand(),
+		a.submitCommand(), a.jobsCommand(), a.tokenCommand(), a.healthCommand(),
 		a.runJobCommand(),
 	)
 	return root
@@ -166,7 +169,8 @@ func exitCode(err error) int {
 func isInput(err error) bool {
 	return isType[*usageError](err) || isType[*inputError](err) || isType[*spec.Error](err) ||
 		isType[*audio.FormatError](err) || isType[*groove.UnknownDiscError](err) ||
-		isType[*groove.RoomError](err) || isType[*groove.DiscError](err) || isEngineInput(err)
+		isType[*groove.RoomError](err) || isType[*groove.DiscError](err) ||
+		isType[*service.RefusedError](err) || isEngineInput(err)
 }
 
 func isType[E error](err error) bool {

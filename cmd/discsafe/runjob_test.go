@@ -7,6 +7,8 @@ import (
 	"path/filepath"
 	"testing"
 
+	"discsafe/pipeline/report"
+	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/spec"
 	"discsafe/worker"
 	"discsafe/worker/job"
@@ -53,5 +55,30 @@ func TestRunJobProcess(t *testing.T) {
 	o := p.Run(context.Background(), worker.Task{Dir: dir, Plan: filepath.Join(dir, "in", "plan.yaml"), Out: filepath.Join(dir, "out"), MemoryBytes: 256 << 20}, func(worker.Pass) {})
 	if o.Reason == nil || o.Reason.Code != job.CodePlan || len(o.Reason.Faults) != 1 || o.Reason.Faults[0].Code != "file-missing" || o.Reason.Faults[0].File != "plan.yaml" {
 		t.Errorf("a plan that is not there: %+v %+v", o, o.Reason)
+	}
+}
+
+// asked notes what the engine was asked for.
+type asked struct {
+	fakeEngine
+	opt *workOptions
+}
+
+func (a asked) Prepare(ctx context.Context, plan *sideplan.Plan, opt workOptions) (*report.Report, error) {
+	*a.opt = opt
+	return a.fakeEngine.Prepare(ctx, plan, opt)
+}
+
+func TestRunTaskKinds(t *testing.T) {
+	for kind, want := range map[string]bool{"": false, job.Prepare: false, job.Analyse: true} {
+		dir := t.TempDir()
+		plan := filepath.Join(dir, "plan.yaml")
+		if err := errors.Join(os.WriteFile(plan, []byte("side: A\ntracks:\n- file: one.wav\n"), 0o600), os.WriteFile(filepath.Join(dir, "one.wav"), []byte("x"), 0o600)); err != nil {
+			t.Fatal(err)
+		}
+		var opt workOptions
+		if _, err := (&app{engine: asked{opt: &opt}}).runTask(t.Context(), worker.Task{Kind: kind, Plan: plan, Out: filepath.Join(dir, "out")}, func(worker.Pass) {}); err != nil || opt.Analyse != want {
+			t.Errorf("kind %q: analyse %v, error %v", kind, opt.Analyse, err)
+		}
 	}
 }

@@ -1,0 +1,182 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"time"
+
+	"discsafe/api/client"
+	"discsafe/api/v1"
+
+	"github.com/spf13/cobra"
+)
+
+func (a *app) jobsCommand() *cobra.Command {
+	return group("jobs", "Look at the jobs of a service, and stop, retry or delete them",
+		a.jobsListCommand(), a.jobsShowCommand(), a.jobsFetchCommand(),
+		a.jobAction("cancel", "Stop a job", func(cmd *cobra.Command, cl *client.Client, id string) (*v1.Job, error) {
+			return cl.Cancel(cmd.Context(), id)
+		}),
+		a.jobAction("retry", "Put a job that failed, was cancelled or is dead back to the start",
+			func(cmd *cobra.Command, cl *client.Client, id string) (*v1.Job, error) {
+				return cl.Retry(cmd.Context(), id)
+			}),
+		a.jobAction("delete", "Delete a job that has ended, and its files",
+			func(cmd *cobra.Command, cl *client.Client, id string) (*v1.Job, error) {
+				return nil, cl.Delete(cmd.Context(), id)
+			}),
+	)
+}
+
+func (a *app) jobsListCommand() *cobra.Command {
+	var remote remoteFlags
+	var q client.Query
+	most := 50
+	c := &cobra.Command{
+		Use:   "list",
+		Short: "List jobs, newest first",
+		Long:  "list prints identifier, state, verdict or progress, time accepted, studio, side and title." + remoteHelp,
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			cl, err := remote.open(cmd)
+			if err != nil {
+				return err
+			}
+			defer cl.Close()
+			jobs := []v1.Job{}
+			q.Limit = min(most, 500)
+			for j, err := range cl.Jobs(cmd.Context(), q) {
+				if err != nil {
+					return remoteError(err, "")
+				}
+				if len(jobs) == most {
+					break
+				}
+				jobs = append(jobs, j)
+			}
+			if a.json {
+				a.printJSON(v1.Jobs{Jobs: jobs})
+				return nil
+			}
+			for i := range jobs {
+				printJobLine(a.stdout, &jobs[i])
+			}
+			return nil
+		},
+	}
+	remote.add(c)
+	fs := c.Flags()
+	fs.StringSliceVar(&q.States, "state", nil, "only these: accepted, running, done, failed, cancelled, dead")
+	fs.StringVar(&q.Studio, "studio", "", "only of this studio")
+	fs.StringVar(&q.Lane, "lane", "", "only of this lane: express or bulk")
+	fs.StringVar(&q.Text, "text", "", "only with this in identifier, title, side or catalogue number")
+	fs.IntVar(&most, "limit", most, "at most so many")
+	a.jsonFlag(c)
+	return c
+}
+
+func printJobLine(w io.Writer, j *v1.Job) {
+	how := j.Verdict
+	if how == "" {
+		how = percentOf(j)
+	}
+	fmt.Fprintf(w, "%s  %-9s  %-9s  %s  %-12s  %s  %s\n", j.ID, j.State, how, j.Accepted.Local().Format(time.DateTime), j.Studio, j.Side, j.Title)
+}
+
+func (a *app) jobsShowCommand() *cobra.Command {
+	return a.jobAction("show", "Show one job", func(cmd *cobra.Command, cl *client.Client, id string) (*v1.Job, error) {
+		return cl.Job(cmd.Context(), id)
+	})
+}
+
+func (a *app) jobsFetchCommand() *cobra.Command {
+	var remote remoteFlags
+	var out string
+	c := &cobra.Command{
+		Use:   "fetch ID --out DIR",
+		Short: "Wait for a job and fetch its result",
+		Long:  "fetch follows a job to its end and puts its files into a folder, like submit --out." + remoteHelp,
+		Args:  oneArg("the identifier of a job"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if out == "" {
+				return &usageError{msg: "--out is missing: name the folder for the result"}
+			}
+			if err := checkResultFolder(out); err != nil {
+				return err
+			}
+			cl, err := remote.open(cmd)
+			if err != nil {
+				return err
+			}
+			defer cl.Close()
+			job, err := a.follow(cmd.Context(), cl, &v1.Job{ID: args[0]})
+			if err != nil {
+				return remoteError(err, "")
+			}
+			return a.told(job, a.conclude(cmd.Context(), cl, job, out, ""))
+		},
+	}
+	remote.add(c)
+	c.Flags().StringVarP(&out, "out", "o", "", "folder for the result; new, empty, or holding a former result")
+	a.jsonFlag(c)
+	return c
+}
+
+// jobAction makes a command that does something to one job and prints it.
+func (a *app) jobAction(name, short string, do func(*cobra.Command, *client.Client, string) (*v1.Job, error)) *cobra.Command {
+	var remote remoteFlags
+	c := &cobra.Command{
+		Use:   name + " ID",
+		Short: short,
+		Long:  short + "." + remoteHelp,
+		Args:  oneArg("the identifier of a job"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			cl, err := remote.open(cmd)
+			if err != nil {
+				return err
+			}
+			defer cl.Close()
+			job, err := do(cmd, cl, args[0])
+			if err != nil {
+				return remoteError(err, "")
+			}
+			switch {
+			case job == nil && a.json:
+				a.printJSON(struct {
+					ID      string `json:"id"`
+					Deleted bool   `json:"deleted"`
+				}{args[0], true})
+			case job == nil:
+				fmt.Fprintf(a.stdout, "%s deleted\n", args[0])
+			case a.json:
+				a.printJSON(job)
+			default:
+				printJob(a.stdout, job)
+			}
+			return nil
+		},
+	}
+	remote.add(c)
+	a.jsonFlag(c)
+	return c
+}
+
+// printJob prints what a person asks first, then the history.
+func printJob(w io.Writer, j *v1.Job) {
+	printJobLine(w, j)
+	if r := j.Reason; r != nil {
+		fmt.Fprintf(w, "  %s: %s\n", r.Code, r.Text)
+		if r.Hint != "" {
+			fmt.Fprintf(w, "  what to do: %s\n", r.Hint)
+		}
+		for _, f := range r.Faults {
+			fmt.Fprintf(w, "  %s:%d:%d: %s: %s\n", f.File, f.Line, f.Column, f.Path, f.Detail)
+		}
+	}
+	for _, e := range j.History {
+		fmt.Fprintf(w, "  %s  %-9s  attempt %d  %s\n", e.At.Local().Format(time.DateTime), e.To, e.Attempt, e.Code)
+	}
+	for _, f := range j.Files {
+		fmt.Fprintf(w, "  %s  %d bytes\n", f.Name, f.Bytes)
+	}
+}

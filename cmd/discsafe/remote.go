@@ -1,0 +1,122 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"discsafe/api/client"
+	"discsafe/api/v1"
+	"discsafe/pipeline/spec"
+
+	"github.com/spf13/cobra"
+)
+
+// remoteFlags say which service a command speaks to.
+type remoteFlags struct {
+	server, tokenFile string
+	plaintext         bool
+	studio            string
+}
+
+const (
+	defaultServer = "http://127.0.0.1:8733"
+	tokenEnv      = envPrefix + "TOKEN"
+)
+
+const remoteHelp = `
+
+The service is --server or ` + envPrefix + `SERVER. The token stands in ` + tokenEnv + ` or in
+the file of --token-file (` + envPrefix + `TOKEN_FILE), never on the command line.`
+
+func (r *remoteFlags) add(c *cobra.Command) {
+	fs := c.Flags()
+	fs.StringVar(&r.server, "server", defaultServer, "address of the service")
+	fs.StringVar(&r.tokenFile, "token-file", "", "file with the token to sign in with")
+	fs.BoolVar(&r.plaintext, "plaintext", false, "send the token to another machine without TLS")
+}
+
+func (r *remoteFlags) open(c *cobra.Command) (*client.Client, error) {
+	if err := fromEnvironment(c, "server", "token-file"); err != nil {
+		return nil, err
+	}
+	token := strings.TrimSpace(os.Getenv(tokenEnv))
+	if r.tokenFile != "" {
+		b, err := os.ReadFile(r.tokenFile)
+		if err != nil {
+			return nil, &inputError{fmt.Errorf("--token-file: %w", err)}
+		}
+		if token = strings.TrimSpace(string(b)); token == "" {
+			return nil, &inputError{fmt.Errorf("--token-file %s is empty", r.tokenFile)}
+		}
+	}
+	o := client.Options{Server: r.server, Token: token, Studio: r.studio, AllowPlaintext: r.plaintext, UserAgent: "discsafe/" + readBuild().Version}
+	if dir, err := uploadsDir(); err == nil {
+		o.State = client.NewFolderState(dir) // an upload cut off goes on in the next run
+	}
+	cl, err := client.New(o)
+	if err != nil {
+		return nil, &inputError{err}
+	}
+	return cl, nil
+}
+
+// uploadsDir is where uploads under way are noted.
+func uploadsDir() (string, error) {
+	cache, err := os.UserCacheDir()
+	if err != nil {
+		return "", err
+	}
+	dir := filepath.Join(cache, "discsafe", "uploads")
+	return dir, os.MkdirAll(dir, 0o700)
+}
+
+// remoteError is an error of the service in the form of our own. plan is what
+// the user calls the plan, for places in it; it may be empty.
+func remoteError(err error, plan string) error {
+	p, ok := errors.AsType[*v1.Problem](err)
+	if !ok {
+		return err
+	}
+	if len(p.Faults) > 0 {
+		return faultsError(p.Faults, plan)
+	}
+	text := p.Detail
+	if text == "" {
+		text = p.Title
+	}
+	if p.Hint != "" {
+		text += "; " + p.Hint
+	}
+	if p.Request != "" && p.Status >= 500 {
+		text += " (request " + p.Request + ")"
+	}
+	text += " [" + p.Code + "]"
+	if p.Status < 500 && p.Status != http.StatusRequestTimeout && p.Status != http.StatusTooManyRequests {
+		return &inputError{errors.New(text)}
+	}
+	return errors.New(text)
+}
+
+// faultsError shows faults as those of a plan on this machine.
+func faultsError(faults []v1.Fault, plan string) error {
+	if plan == "" && faults[0].File == "" { // of a form, not of a file
+		var lines []string
+		for _, f := range faults {
+			lines = append(lines, strings.TrimSuffix(f.Path+": "+f.Detail+"; "+f.Hint, "; "))
+		}
+		return &inputError{errors.New(strings.Join(lines, "\n"))}
+	}
+	e := &spec.Error{}
+	for _, f := range faults {
+		file := f.File
+		if plan != "" && (file == "" || file == "plan" || filepath.Base(file) == "plan.yaml") {
+			file = plan
+		}
+		e.Faults = append(e.Faults, spec.Fault{File: file, Line: f.Line, Column: f.Column, Path: f.Path, Code: f.Code, Detail: f.Detail, Hint: f.Hint})
+	}
+	return e
+}

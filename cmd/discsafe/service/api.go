@@ -1,0 +1,174 @@
+package service
+
+import (
+	"context"
+	"encoding/json"
+	"net/http"
+	"os"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"discsafe/api"
+	"discsafe/api/access"
+	"discsafe/api/hook"
+	"discsafe/api/intake"
+	"discsafe/api/v1"
+	"discsafe/worker"
+)
+
+// Bounds on connections. Beyond them a peer is turned away at once, so that no
+// flood of them takes the descriptors of those who are in.
+const (
+	connections            = 4096
+	connectionsOfOne       = 512
+	connectionsBehindFront = connections // a proxy speaks for everybody
+)
+
+// openAPI makes everything that answers requests, and binds.
+func (s *Service) openAPI(ctx context.Context) error {
+	if s.o.Spool == "" {
+		return refused("no spool folder is named")
+	}
+	if err := os.MkdirAll(s.o.Spool, 0o700); err != nil {
+		return &RefusedError{"the spool folder cannot be made", err}
+	}
+	var err error
+	if s.gate, err = s.newDoor(ctx); err != nil {
+		return err
+	}
+	lim := s.o.Limits
+	s.intake, err = intake.New(intake.Options{
+		Store: s.apiStore(), Spool: s.o.Spool, Log: s.log, Now: time.Now, Observe: s.metrics.Upload,
+		Limits: intake.Limits{MaxBytes: lim.MaxFile, MinFree: lim.MinFree, MixTTL: days(lim.MixDays)},
+		Used:   s.ledger.Uses,
+	})
+	if err != nil {
+		return err
+	}
+	s.hooks = hook.New(hook.Options{Store: s.store, Ledger: s.ledger, Now: time.Now, Log: s.log, Observe: s.metrics.Hook,
+		AllowPrivate: s.o.AllowPrivateHooks, AllowHTTP: s.o.AllowPlainHooks, Base: s.o.PublicURL})
+	o := api.Options{
+		Ledger: s.ledger, Store: s.apiStore(), Queue: s.queue, Intake: s.intake, Gate: s.gate, Tokens: s.tokens,
+		Hooks: s.hooks, Metrics: s.metrics, Version: s.o.Version, SignIn: s.gate.shut.Load(),
+		Limits:  api.Limits{SideLengthS: lim.MaxLengthS, FilesPerSide: lim.MaxFiles, Backlog: lim.MaxWaiting, MinFreeBytes: lim.MinFree},
+		Workers: s.workers, Ready: s.Ready, Keep: days(lim.RetainDays), Now: time.Now, Log: s.log,
+	}
+	if s.server, err = api.New(o); err != nil {
+		return err
+	}
+	if err := s.nameRoutes(); err != nil {
+		return err
+	}
+	s.handler = s.turnAway(s.server.Handler())
+	s.metrics.Disk("spool", func() (int64, bool) { return freeBytes(s.o.Spool) })
+	return s.bind(ctx)
+}
+
+// nameRoutes tells the metrics which routes there are: those of the OpenAPI
+// document, as the mux has them.
+func (s *Service) nameRoutes() error {
+	var doc struct {
+		Paths map[string]map[string]json.RawMessage `json:"paths"`
+	}
+	if err := json.Unmarshal(s.server.OpenAPI(), &doc); err != nil {
+		return err
+	}
+	for path, methods := range doc.Paths {
+		for m := range methods {
+			s.metrics.Routes(path, strings.ToUpper(m)+" "+path)
+		}
+	}
+	return nil
+}
+
+func (s *Service) bind(ctx context.Context) error {
+	l, scheme, err := s.o.Bind.listen(ctx, s.log)
+	if err != nil {
+		return err
+	}
+	s.url = scheme + "://" + l.Addr().String()
+	each := connectionsOfOne
+	if len(s.o.Bind.TrustedProxies) > 0 {
+		each = 0
+	}
+	s.listener = api.LimitListener(l, connections, each)
+	return nil
+}
+
+func (s *Service) workers() []worker.Status {
+	if s.worker == nil {
+		return nil
+	}
+	return []worker.Status{s.worker.Status()}
+}
+
+// turnAway stops intake while the service drains: what is asked or fetched is
+// still answered, what would begin something is sent elsewhere.
+func (s *Service) turnAway(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		reads := r.Method == http.MethodGet || r.Method == http.MethodHead || r.Method == http.MethodOptions
+		if s.draining.Load() && !reads {
+			w.Header().Set("Connection", "close")
+			v1.NewProblem(v1.Unavailable, "the service is stopping").After(shutdownTime).Write(w)
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// door is the gate: open while no token exists and none is required, closed
+// from the first token on, also one that another process made.
+type door struct {
+	open, closed *access.Gate
+	shut         atomic.Bool
+}
+
+func (s *Service) newDoor(ctx context.Context) (*door, error) {
+	any, err := s.tokens.Any(ctx)
+	if err != nil {
+		return nil, err
+	}
+	o := access.GateOptions{Tokens: s.tokens, Rate: s.o.Limits.Rate, Burst: s.o.Limits.Burst, TrustedProxies: s.o.Bind.TrustedProxies,
+		Secure: s.o.Bind.CertFile != "", Now: time.Now, Log: s.log, Observe: s.metrics.SignIn, Served: s.metrics.HTTP}
+	d := &door{closed: access.NewGate(o)}
+	o.Open = true
+	d.open = access.NewGate(o)
+	d.shut.Store(any || s.o.Bind.TokenRequired)
+	return d, nil
+}
+
+// watch closes the door when a token appears. It never opens it again: a
+// service that asked for sign-in does so until it is started anew.
+func (s *Service) watchTokens(ctx context.Context) error {
+	if s.gate.shut.Load() {
+		return nil
+	}
+	any, err := s.tokens.Any(ctx)
+	if any {
+		s.gate.shut.Store(true)
+		s.log.Warn("a token was made: sign-in is asked for from now on")
+	}
+	return err
+}
+
+// Wrap implements api.Gate.
+func (d *door) Wrap(next http.Handler) http.Handler {
+	open, closed := d.open.Wrap(next), d.closed.Wrap(next)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if d.shut.Load() {
+			closed.ServeHTTP(w, r)
+			return
+		}
+		open.ServeHTTP(w, r)
+	})
+}
+
+// Session implements api.Gate.
+func (d *door) Session(w http.ResponseWriter, r *http.Request) {
+	if d.shut.Load() {
+		d.closed.Session(w, r)
+		return
+	}
+	d.open.Session(w, r)
+}

@@ -1,0 +1,162 @@
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"discsafe/worker"
+	"discsafe/worker/job"
+	"discsafe/worker/queue"
+	"discsafe/worker/store"
+)
+
+// How often things are done beside requests and jobs.
+const (
+	passEvery    = 5 * time.Second // a lost ring is missed after the reconciler's grace and this
+	probeEvery   = 10 * time.Second
+	tokensEvery  = 2 * time.Second
+	hourly       = time.Hour
+	daily        = 24 * time.Hour
+	tidyWithin   = 7 * 24 * time.Hour // of jobs ended since then leftovers are looked for
+	expireAtOnce = 1000               // jobs deleted in one go
+	healthMost   = 24 * time.Hour     // a probe's record older than this was left by a killed process
+)
+
+// runLoops starts what happens beside requests and jobs, until ctx is done.
+func (s *Service) runLoops(ctx context.Context, wg *sync.WaitGroup) {
+	loop := func(what string, every time.Duration, f func(context.Context) error) {
+		wg.Go(func() { s.loop(ctx, what, every, f) })
+	}
+	loop("probing the store", probeEvery, func(ctx context.Context) error { return s.health.probeStore(ctx, s.store, s.name) })
+	if s.server == nil {
+		return
+	}
+	loop("reconciling", s.o.PassEvery, s.reconcile())
+	loop("looking for tokens", tokensEvery, s.watchTokens)
+	// One after the other: they read much, and requests come first. Hooks are sent by the server.
+	loop("keeping house", hourly, s.keepHouse())
+}
+
+// loop calls f at once and then again and again. Trouble is told when it
+// begins and when it is over, not every time.
+func (s *Service) loop(ctx context.Context, what string, every time.Duration, f func(context.Context) error) {
+	tick := time.NewTicker(every)
+	defer tick.Stop()
+	for was := ""; ; {
+		text := ""
+		if err := f(ctx); err != nil && ctx.Err() == nil {
+			text = err.Error()
+		}
+		switch {
+		case text != "" && text != was:
+			s.log.Error(what+" has trouble", "error", text)
+		case text == "" && was != "" && ctx.Err() == nil:
+			s.log.Info(what + " is well again")
+		}
+		was = text
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+}
+
+// reconcile returns the pass that rings for what the broker forgot, and feeds
+// gauges and the cap on the backlog.
+func (s *Service) reconcile() func(context.Context) error {
+	r := &job.Reconciler{
+		Ledger: s.ledger,
+		Ring:   func(ctx context.Context, r *job.Record) error { return s.queue.Publish(ctx, worker.Ring(r)) },
+		Depth: func(ctx context.Context) (int, error) {
+			st, err := s.queue.Stats(ctx)
+			s.health.rang(err)
+			if err == nil {
+				s.metrics.Queue(st)
+			}
+			return st.Waiting + st.InFlight, err
+		},
+	}
+	return func(ctx context.Context) error {
+		c, err := r.Pass(ctx)
+		if ctx.Err() != nil {
+			return nil
+		}
+		if err == nil || !store.Transient(err) || errors.Is(err, queue.ErrUnavailable) {
+			s.metrics.Counts(c)
+			s.server.Counts(c)
+		}
+		if c.Rung > 0 {
+			s.log.Info("rung again for jobs whose message is missing", "jobs", c.Rung)
+		}
+		return err
+	}
+}
+
+// keepHouse returns what is done at the start and hourly: what was left is
+// swept, what is over is forgotten. Walks over everything come once a day.
+func (s *Service) keepHouse() func(context.Context) error {
+	var walked time.Time
+	return func(ctx context.Context) error {
+		var errs []error
+		do := func(what string, f func() (int, error)) {
+			if ctx.Err() != nil {
+				return
+			}
+			n, err := f()
+			if err != nil {
+				errs = append(errs, fmt.Errorf("%s: %w", what, err))
+			}
+			if n > 0 {
+				s.log.Info(what, "removed", n)
+			}
+		}
+		do("uploads and mixes nobody uses", func() (int, error) { return s.intake.Sweep(ctx) })
+		do("sessions that are over", func() (int, error) { return s.gate.closed.SweepSessions(ctx) })
+		do("idempotency keys that are too old", func() (int, error) { return s.ledger.ExpireKeys(ctx) })
+		if d := days(s.o.Limits.RetainDays); d > 0 {
+			do("jobs past their time", func() (int, error) { return s.ledger.Expire(ctx, d, time.Now(), expireAtOnce) })
+		}
+		if time.Since(walked) < daily {
+			return errors.Join(errs...)
+		}
+		walked = time.Now()
+		do("records of probes", func() (int, error) { return s.sweepHealth(ctx) })
+		do("unfinished writes", func() (int, error) {
+			sw, ok := s.store.(store.Sweeper)
+			if !ok {
+				return 0, nil
+			}
+			swept, err := sw.Sweep(ctx)
+			return swept.Removed, err
+		})
+		do("markers", func() (int, error) {
+			b, err := s.ledger.Rebuild(ctx, tidyWithin)
+			if b.Marked > 0 || len(b.Unreadable) > 0 {
+				s.log.Warn("records walked over", "records", b.Records, "markers_put_back", b.Marked, "unreadable", b.Unreadable)
+			}
+			return 0, err
+		})
+		return errors.Join(errs...)
+	}
+}
+
+// sweepHealth removes the records of probes that killed processes left.
+func (s *Service) sweepHealth(ctx context.Context) (n int, err error) {
+	for o, err := range store.All(ctx, s.store, "health/") {
+		if err != nil {
+			return n, err
+		}
+		if time.Since(o.Modified) < healthMost {
+			continue
+		}
+		if err := s.store.Delete(ctx, o.Key); err != nil {
+			return n, err
+		}
+		n++
+	}
+	return n, nil
+}

@@ -1,0 +1,72 @@
+package service
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"io"
+	"strings"
+
+	"discsafe/worker/job"
+	"discsafe/worker/store"
+)
+
+// apiStore is the store as the API's ledger and intake see it: what they write
+// is counted, and moments are told of in tests of crashes.
+func (s *Service) apiStore() store.Store { return &seam{Store: s.store, s: s} }
+
+type seam struct {
+	store.Store
+	s *Service
+}
+
+// told passes a moment on after which a killed API must have lost nothing.
+func (m *seam) told(step string) {
+	if f := m.s.o.APIStep; f != nil {
+		f(step)
+	}
+}
+
+// Put implements store.Store. "stored": the bytes of a mix are safe.
+func (m *seam) Put(ctx context.Context, key string, r io.Reader) (store.Info, error) {
+	info, err := m.Store.Put(ctx, key, r)
+	if err == nil && strings.HasPrefix(key, "mix/") {
+		m.told("stored")
+	}
+	return info, err
+}
+
+// Swap implements store.Store. "recorded": a job is accepted, and its bell has
+// not been rung.
+func (m *seam) Swap(ctx context.Context, key string, old store.Version, data []byte) (store.Version, error) {
+	v, err := m.Store.Swap(ctx, key, old, data)
+	if err != nil || !strings.HasPrefix(key, "record/") {
+		return v, err
+	}
+	var r job.Record
+	if json.Unmarshal(data, &r) == nil {
+		m.count(&r, old == "")
+	}
+	if old == "" {
+		m.told("recorded")
+	}
+	return v, nil
+}
+
+// count tells the metrics of what happens to jobs without a worker.
+func (m *seam) count(r *job.Record, fresh bool) {
+	switch {
+	case fresh:
+		m.s.metrics.Accepted(r.Request.Lane)
+	case r.State == job.Cancelled && r.Deleted == nil && len(r.History) > 0 && r.Last().From == job.Accepted:
+		m.s.metrics.Ended(r)
+	}
+}
+
+// Sweep implements store.Sweeper.
+func (m *seam) Sweep(ctx context.Context) (store.Swept, error) {
+	if sw, ok := m.Store.(store.Sweeper); ok {
+		return sw.Sweep(ctx)
+	}
+	return store.Swept{}, errors.ErrUnsupported
+}

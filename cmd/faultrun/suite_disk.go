@@ -62,8 +62,22 @@ func (r *run) fill(ctx context.Context, f full) error {
 		return err
 	}
 	l.Fact("cases", 1)
-	if err := l.MakeSides(ctx, 4, 1); err != nil {
+	if err := l.MakeSides(ctx, 4, 8); err != nil {
 		return err
+	}
+	workers := func() error {
+		for range 2 {
+			if _, err := l.Worker(nil); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	early := f.volume == "store" && f.left == 0 // no process starts where it cannot write a byte
+	if early {
+		if err := workers(); err != nil {
+			return err
+		}
 	}
 	if err := l.Load(ctx, 0, 6, 0); err != nil { // taken while there was room
 		return err
@@ -77,8 +91,8 @@ func (r *run) fill(ctx context.Context, f full) error {
 		return err
 	}
 	l.Say("%s is full: %d KiB left", f.volume, free>>10)
-	for range 2 {
-		if _, err := l.Worker(nil); err != nil {
+	if !early {
+		if err := workers(); err != nil {
 			return err
 		}
 	}

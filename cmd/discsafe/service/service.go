@@ -140,7 +140,11 @@ func (s *Service) openParts(ctx context.Context) error {
 	}
 	s.store = st
 	s.closers = append(s.closers, closeStore)
-	if err := s.health.probeStore(ctx, s.store, s.name); err != nil {
+	switch err := s.health.probeStore(ctx, s.store, s.name); {
+	case errors.Is(err, store.ErrFull):
+		// What is there can still be read and deleted, which makes room; /readyz tells meanwhile.
+		s.log.Warn("the store is full: nothing is taken in or worked on until there is room", "error", err)
+	case err != nil:
 		return err
 	}
 	s.closers = append(s.closers, func() error { return s.health.leave(s.store, s.name) })

@@ -207,7 +207,24 @@ func TestIdempotency(t *testing.T) {
 	if made.Load() != 1 || h.records() != 1 {
 		t.Errorf("%d times 201, %d records", made.Load(), h.records())
 	}
+	// Who lost the answer learns of the job also while nothing new is taken.
+	h.want(h.ask("operator", http.MethodPost, "/v1/status/pause", asJSON(v1.Pause{Why: "moving house"}), "Content-Type", "application/json"), http.StatusOK)
+	again := asJSON(v1.Submit{Plan: planText, Files: files})
+	r := h.want(h.ask("a", http.MethodPost, "/v1/jobs", again, "Content-Type", "application/json", "Idempotency-Key", "k"), http.StatusOK)
+	if id := h.jobOf(r).ID; id != ids[0] {
+		t.Errorf("replayed %q, want %q", id, ids[0])
+	}
+	h.want(h.ask("engineer", http.MethodPost, "/v1/jobs", asJSON(v1.Submit{Studio: "a", Plan: planText, Files: files}), "Content-Type", "application/json", "Idempotency-Key", "k"), http.StatusOK)
+	h.want(h.ask("a", http.MethodPost, "/v1/jobs", asJSON(v1.Submit{Plan: planText, Files: files}), "Content-Type", "application/json", "Idempotency-Key", "new"), http.StatusServiceUnavailable)
+	h.want(h.ask("engineer", http.MethodPost, "/v1/jobs", asJSON(v1.Submit{Studio: "a", Plan: planText, Files: files}), "Content-Type", "application/json", "Idempotency-Key", "new"), http.StatusServiceUnavailable)
+	h.want(h.ask("operator", http.MethodPost, "/v1/status/resume", nil), http.StatusOK)
 	p := h.want(h.ask("a", http.MethodPost, "/v1/jobs", asJSON(v1.Submit{Plan: planText, Files: files, Lane: "bulk"}), "Content-Type", "application/json", "Idempotency-Key", "k"), http.StatusConflict).problem()
+	if p.Code != string(v1.KeyReused) {
+		t.Errorf("%+v", p)
+	}
+	// Another address to be told is another request.
+	told := v1.Submit{Plan: planText, Files: files, Hook: &v1.Hook{URL: "https://192.0.9.9/told", Secret: "sixteen bytes and more"}}
+	p = h.want(h.ask("a", http.MethodPost, "/v1/jobs", asJSON(told), "Content-Type", "application/json", "Idempotency-Key", "k"), http.StatusConflict).problem()
 	if p.Code != string(v1.KeyReused) {
 		t.Errorf("%+v", p)
 	}

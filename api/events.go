@@ -301,7 +301,17 @@ func (f *filter) all(r *job.Record) bool {
 func eventsQuery(r *http.Request) (*listInput, *v1.Problem) {
 	q := r.URL.Query()
 	in := &listInput{}
+	oneOf := func(name, v string, words ...string) *v1.Problem {
+		if slices.Contains(words, v) {
+			return nil
+		}
+		return invalid("query."+name, "want "+strings.Join(words, " or "))
+	}
 	for name, values := range q {
+		var p *v1.Problem
+		if len(values) > 1 && name != "state" && name != "code" {
+			return nil, invalid("query."+name, "is there twice")
+		}
 		switch v := values[0]; name {
 		case "state":
 			for _, v := range values {
@@ -319,15 +329,18 @@ func eventsQuery(r *http.Request) (*listInput, *v1.Problem) {
 		case "studio":
 			in.Studio = v
 		case "lane":
-			in.Lane = v
+			in.Lane, p = v, oneOf(name, v, job.Express, job.Bulk)
 		case "kind":
-			in.Kind = v
+			in.Kind, p = v, oneOf(name, v, v1.Prepare, v1.Analyse)
 		case "verdict":
-			in.Verdict = v
+			in.Verdict, p = v, oneOf(name, v, "ready", "attention", "blocked")
 		case "q":
 			in.Q = v
 		default:
 			return nil, invalid("query."+name, "unknown query parameter")
+		}
+		if p != nil {
+			return nil, p
 		}
 	}
 	return in, nil

@@ -46,7 +46,7 @@ func (s *Server) registerJobs() {
 	huma.Register(s.huma, t.add(manage, op(http.MethodPost, "/v1/jobs/{id}/retry", "retry", "jobs", "Put a job that failed, was cancelled or is dead back to the start", ""),
 		v1.NotFound, v1.Gone, v1.WrongState, v1.Conflict, v1.BacklogFull, v1.Paused, v1.DiskFull, v1.Unavailable), s.retry)
 	huma.Register(s.huma, t.add(manage, op(http.MethodDelete, "/v1/jobs/{id}", "deleteJob", "jobs", "Delete a job that has ended, with its files",
-		"The mixes stay until they expire."), v1.NotFound, v1.WrongState, v1.Conflict, v1.Unavailable), s.remove)
+		"The mixes stay until they expire."), v1.NotFound, v1.Gone, v1.WrongState, v1.Conflict, v1.Unavailable), s.remove)
 
 	plan := op(http.MethodGet, "/v1/jobs/{id}/plan", "jobPlan", "jobs", "The side plan as it was submitted", "")
 	plan.Parameters = []*huma.Param{inPath("id", text("Identifier of the job"))}

@@ -88,7 +88,7 @@ type Options struct {
 	Metrics Metrics // nil: nothing is counted, and there is no /metrics
 	Version string
 	Limits  Limits
-	SignIn  bool // what /v1/me says: whether the gate asks for tokens
+	SignIn  func() bool // whether the gate asks for tokens now, for /v1/status; nil: it does
 
 	Workers func() []worker.Status          // of this process; nil: none
 	Ready   func(ctx context.Context) error // what must hold beside the store, for /readyz; nil: nothing

@@ -89,7 +89,7 @@ func newHouse(t *testing.T, change func(*Options)) *house {
 	if err != nil {
 		t.Fatal(err)
 	}
-	o := Options{Ledger: h.ledger, Store: h.store, Queue: h.broker.Open(), Intake: in, Gate: gate, Tokens: h.tokens, SignIn: true, Version: "test",
+	o := Options{Ledger: h.ledger, Store: h.store, Queue: h.broker.Open(), Intake: in, Gate: gate, Tokens: h.tokens, Version: "test",
 		Hooks: hook.New(hook.Options{Store: h.store, Ledger: h.ledger}), Limits: Limits{Poll: 20 * time.Millisecond, Heartbeat: 100 * time.Millisecond}}
 	if change != nil {
 		change(&o)

@@ -2,6 +2,8 @@ package api
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -82,13 +84,16 @@ func studioFor(id access.Identity, asked string) (string, *v1.Problem) {
 func (s *Server) submit(w http.ResponseWriter, r *http.Request) {
 	ctx := r.Context()
 	id, _ := access.From(ctx)
-	if err := s.intake.job(ctx); err != nil {
-		s.turnAway(w, r, err)
-		return
-	}
 	key, p := keyOf(r)
 	if p != nil {
 		access.Refuse(w, r, p)
+		return
+	}
+	// A repeat of what was accepted is answered whatever the state of intake:
+	// whoever lost the answer must be able to learn of the job.
+	closed := s.intake.job(ctx)
+	if closed != nil && (key == "" || id.Studio != "" && !s.known(ctx, id.Studio, key)) {
+		s.turnAway(w, r, closed)
 		return
 	}
 	kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
@@ -111,6 +116,10 @@ func (s *Server) submit(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, err)
 		return
 	}
+	if closed != nil && !s.known(ctx, studio, key) {
+		s.turnAway(w, r, closed)
+		return
+	}
 	rec, replayed, err := s.accept(ctx, id, studio, key, traceOf(r), in)
 	if err != nil {
 		s.refuse(w, r, err)
@@ -125,6 +134,13 @@ func (s *Server) submit(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	write(w, http.StatusCreated, out.Body)
+}
+
+// known says whether a studio's idempotency key has made a job. A store that does
+// not answer knows nothing: then intake decides.
+func (s *Server) known(ctx context.Context, studio, key string) bool {
+	made, err := s.o.Ledger.Keyed(ctx, studio, key)
+	return err == nil && made
 }
 
 func keyOf(r *http.Request) (string, *v1.Problem) {
@@ -174,7 +190,7 @@ func (s *Server) accept(ctx context.Context, id access.Identity, studio, key, tr
 	}
 	rec, replayed, err := s.o.Ledger.Submit(ctx, key, job.Request{
 		Kind: in.Kind, Studio: studio, Lane: in.Lane, Title: cut(e.plan.Title), Side: cut(e.plan.Side), Catalogue: cut(e.plan.Catalogue),
-		Plan: plan, Inputs: e.inputs, LengthS: e.lengthS, AsTraced: in.AsTraced, Trace: trace, By: cut(id.Name),
+		Plan: plan, Inputs: e.inputs, LengthS: e.lengthS, AsTraced: in.AsTraced, Hook: hookSum(in.Hook), Trace: trace, By: cut(id.Name),
 	})
 	if err != nil {
 		return nil, false, err
@@ -193,6 +209,15 @@ func (s *Server) accept(ctx context.Context, id access.Identity, studio, key, tr
 		s.ring(ctx, rec)
 	}
 	return rec, replayed, nil
+}
+
+// hookSum tells one hook from another without keeping it.
+func hookSum(h *v1.Hook) string {
+	if h == nil {
+		return ""
+	}
+	sum := sha256.Sum256([]byte(h.URL + "\x00" + h.Secret))
+	return hex.EncodeToString(sum[:])
 }
 
 // maxText is what a record takes of a title, in bytes.

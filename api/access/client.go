@@ -121,7 +121,12 @@ func hopAddr(s string) (netip.Addr, bool) {
 
 // forwarded says whether some proxy handed the request on.
 func forwarded(h http.Header) bool {
-	return len(h.Values("X-Forwarded-For")) > 0 || len(h.Values("Forwarded")) > 0
+	for _, name := range []string{"Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto", "X-Real-Ip", "Via"} {
+		if len(h.Values(name)) > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // hostForm says whether s may stand as a host, with or without port.

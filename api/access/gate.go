@@ -36,6 +36,9 @@ type GateOptions struct {
 	// Open asks nobody to sign in. It is for a service that only this machine can
 	// reach: other machines, other names and other sites' pages are refused.
 	Open bool
+	// Shut, for an open gate, says that the service has begun to ask for sign-in:
+	// answers that last end then (Still). nil: it never does.
+	Shut func() bool
 	// Rate is how many requests per second a token may send in the long run, and
 	// Burst how many at once. 0: DefaultRate, DefaultBurst. Rate below 0: no
 	// limit. Requests without a valid token are limited by address, with fixed
@@ -155,23 +158,33 @@ func (g *Gate) admit(w http.ResponseWriter, r *http.Request, st *state) *http.Re
 	return g.admitKnown(w, r, st)
 }
 
+const localOnly = "Without sign-in this service is for its own machine only"
+
 // admitLocal lets in whoever sits at this machine, but no page of another site
 // that its browser shows.
 func (g *Gate) admitLocal(w http.ResponseWriter, r *http.Request, st *state) *http.Request {
 	// The second is a proxy on this machine, which would hand in the whole world.
 	if !st.client.Addr.IsLoopback() || forwarded(r.Header) {
-		g.refuse(w, r, st, WrongHost, v1.NewProblem(v1.Forbidden, "this service asks for no sign-in, so it is open to its own machine only"))
+		p := v1.NewProblem(v1.Forbidden, "this service asks for no sign-in, so it is open to its own machine only, and to no proxy")
+		p.Title, p.Hint = localOnly, "have it ask for sign-in: make a token with discsafe token new, or start it with --token-required"
+		g.refuse(w, r, st, WrongHost, p)
 		return nil
 	}
 	if !loopbackHost(r.Host) {
 		p := v1.NewProblem(v1.Forbidden, "this service answers to the names localhost, 127.0.0.1 and [::1] only")
-		p.Hint = "call it by one of them, or have it ask for sign-in"
+		p.Title, p.Hint = localOnly, "call it by one of them, or have it ask for sign-in"
 		g.refuse(w, r, st, WrongHost, p)
 		return nil
 	}
 	if err := g.crossSite(r); err != nil {
 		g.refuse(w, r, st, CrossSite, v1.NewProblem(v1.CrossSite, err.Error()))
 		return nil
+	}
+	st.still = func(context.Context) (Identity, error) {
+		if g.opt.Shut != nil && g.opt.Shut() {
+			return Identity{}, ErrExpired
+		}
+		return Open(), nil
 	}
 	return r.WithContext(With(r.Context(), Open()))
 }

@@ -3,6 +3,7 @@ package access
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -187,6 +188,8 @@ func TestOpenGate(t *testing.T) {
 		"other machine":           {"GET", []with{from("192.0.2.7:5000")}, v1.Forbidden},
 		"unknown peer":            {"GET", []with{from("@")}, v1.Forbidden},
 		"through a proxy":         {"GET", []with{header("X-Forwarded-For", "192.0.2.7")}, v1.Forbidden},
+		"through an odd proxy":    {"GET", []with{header("Via", "1.1 front")}, v1.Forbidden},
+		"proxy with a real IP":    {"GET", []with{header("X-Real-IP", "192.0.2.7")}, v1.Forbidden},
 		"says it is local":        {"GET", []with{from("192.0.2.7:5000"), header("X-Forwarded-For", "127.0.0.1")}, v1.Forbidden},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -254,5 +257,27 @@ func TestStill(t *testing.T) {
 	}
 	if err := Still(context.Background()); err != nil {
 		t.Error(err)
+	}
+}
+
+// A stream that nobody signed in for ends once sign-in is asked for: it would
+// show what has become private.
+func TestStillAtAnOpenGate(t *testing.T) {
+	shut := false
+	h := build(t, func(o *GateOptions) { o.Open, o.Tokens, o.Shut = true, nil, func() bool { return shut } })
+	reached := false
+	h.handler = h.gate.Wrap(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+		reached = true
+		if err := Still(r.Context()); err != nil {
+			t.Error(err)
+		}
+		shut = true
+		if err := Still(r.Context()); !errors.Is(err, ErrExpired) {
+			t.Errorf("a stream would go on: %v", err)
+		}
+	}))
+	h.ask("GET", "/v1/events", "", from("127.0.0.1:5000"), host("localhost:8080"))
+	if !reached {
+		t.Fatal("not reached")
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"strconv"
 	"strings"
@@ -404,6 +405,12 @@ func (in *Intake) refuseTus(w *tusWriter, r *http.Request) {
 			}
 		}
 		if code, ok := tusCodes[word]; ok {
+			switch word {
+			case "ERR_MAX_SIZE_EXCEEDED":
+				detail = fmt.Sprintf("one file has at most %d bytes", in.limits.MaxBytes)
+			case "ERR_UPLOAD_SIZE_EXCEEDED":
+				detail = "more bytes came than the upload was announced with; its Upload-Length is the limit"
+			}
 			p := v1.NewProblem(code, detail)
 			if code == v1.Unavailable {
 				p.After(busyPause)

@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"os"
 	"strings"
 	"time"
 
@@ -26,7 +27,8 @@ func (a *app) healthCommand() *cobra.Command {
 		Use:   "health",
 		Short: "Ask a running service whether it is ready, for probes of containers",
 		Long: `health asks /readyz of a service, or with --live /healthz, prints the answer and
-exits with 0 or 1. It needs no token.
+exits with 0 or 1. It needs no token. Without --url it asks DISCSAFE_URL, then
+DISCSAFE_SERVER.
 
 A worker answers on its --metrics address. A certificate of a service on
 loopback is not looked at: it bears the name others know the service by.`,
@@ -34,6 +36,9 @@ loopback is not looked at: it bears the name others know the service by.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := fromEnvironment(cmd, "url"); err != nil {
 				return err
+			}
+			if server := os.Getenv(envName("server")); server != "" && !cmd.Flags().Changed("url") {
+				at = server
 			}
 			path := "/readyz"
 			if live {

@@ -80,6 +80,7 @@ func (f *serviceFlags) apiFlags(fs *pflag.FlagSet) {
 	fs.BoolVar(&b.Plaintext, "plaintext", false, "serve beyond loopback without TLS and without a proxy: tokens and mixes travel in the clear")
 	fs.BoolVar(&b.TokenRequired, "token-required", false, "ask for sign-in on loopback too")
 	fs.StringVar(&f.o.PublicURL, "public-url", "", "address under which others reach the service, for webhooks; empty: paths only")
+	fs.StringVar(&f.o.HookKeyFile, "hook-key-file", "", "file with 32 bytes or more that encrypt webhooks' addresses and secrets in the store, the same for all API processes; empty: serve makes one in its folder, api leaves them open")
 	fs.BoolVar(&f.o.AllowPrivateHooks, "allow-private-hooks", false, "let webhooks go to addresses of the own network")
 	fs.BoolVar(&f.o.AllowPlainHooks, "allow-plain-hooks", false, "let webhooks go to http addresses")
 	fs.Var((*byteSize)(&l.MaxFile), "max-file", "largest mix, in bytes or with KiB, MiB, GiB, TiB")

@@ -43,6 +43,7 @@ type Request struct {
 	Inputs    []Input `json:"inputs"`              // mixes and room file, under the names the plan uses
 	LengthS   float64 `json:"length_s,omitempty"`  // programme length for the time limit; 0 when not known
 	AsTraced  bool    `json:"as_traced,omitempty"` // also make as-traced.wav
+	Hook      string  `json:"hook,omitempty"`      // SHA-256 of the address to be told and its secret, so that another is another request
 	Trace     string  `json:"trace,omitempty"`     // W3C traceparent, passed on
 	By        string  `json:"by,omitempty"`        // who submitted, for the history
 }

@@ -61,10 +61,43 @@ func (l *Ledger) Submit(ctx context.Context, key string, req Request) (_ *Record
 	return r, replayed && !made, nil
 }
 
+// Keyed says whether a studio's idempotency key has made a job and is still
+// remembered.
+func (l *Ledger) Keyed(ctx context.Context, studio, key string) (bool, error) {
+	data, _, err := store.Read(ctx, l.store, keyAt(studio, key))
+	if errors.Is(err, store.ErrNotFound) {
+		return false, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	var is idem
+	if err := json.Unmarshal(data, &is); err != nil {
+		return false, &RecordError{ID: keyAt(studio, key), Detail: "is a damaged idempotency key", Err: err}
+	}
+	if l.now().Sub(is.At) > l.keepKey {
+		return false, nil
+	}
+	// The key is tied before the record is made.
+	switch _, err := l.Get(ctx, is.ID); {
+	case err == nil:
+		return true, nil
+	case errors.Is(err, ErrUnknown):
+		return false, nil
+	default:
+		return false, err
+	}
+}
+
+// keyAt is where an idempotency key lies.
+func keyAt(studio, key string) string {
+	sum := sha256.Sum256([]byte(key))
+	return idemDir + studio + "/" + hex.EncodeToString(sum[:])
+}
+
 // bind ties a key to an ID, or returns the ID it is tied to.
 func (l *Ledger) bind(ctx context.Context, key, id string, req *Request) (string, error) {
-	sum := sha256.Sum256([]byte(key))
-	at := idemDir + req.Studio + "/" + hex.EncodeToString(sum[:])
+	at := keyAt(req.Studio, key)
 	mine := idem{ID: id, Fingerprint: req.Fingerprint(), At: l.stamp()}
 	data, err := json.Marshal(mine)
 	if err != nil {

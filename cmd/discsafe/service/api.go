@@ -1,10 +1,15 @@
 package service
 
 import (
+	"bytes"
 	"context"
+	"crypto/rand"
 	"encoding/json"
+	"errors"
+	"io/fs"
 	"net/http"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -46,11 +51,16 @@ func (s *Service) openAPI(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s.hooks = hook.New(hook.Options{Store: s.store, Ledger: s.ledger, Now: time.Now, Log: s.log, Observe: s.metrics.Hook,
+	key, err := s.hookKey()
+	if err != nil {
+		return err
+	}
+	s.hooks = hook.New(hook.Options{Key: key,
+		Store: s.store, Ledger: s.ledger, Now: time.Now, Log: s.log, Observe: s.metrics.Hook,
 		AllowPrivate: s.o.AllowPrivateHooks, AllowHTTP: s.o.AllowPlainHooks, Base: s.o.PublicURL})
 	o := api.Options{
 		Ledger: s.ledger, Store: s.apiStore(), Queue: s.queue, Intake: s.intake, Gate: s.gate, Tokens: s.tokens,
-		Hooks: s.hooks, Metrics: s.metrics, Version: s.o.Version, SignIn: s.gate.shut.Load(),
+		Hooks: s.hooks, Metrics: s.metrics, Version: s.o.Version, SignIn: s.gate.shut.Load,
 		Limits:  api.Limits{SideLengthS: lim.MaxLengthS, FilesPerSide: lim.MaxFiles, Backlog: lim.MaxWaiting, MinFreeBytes: lim.MinFree},
 		Workers: s.workers, Ready: s.Ready, Keep: days(lim.RetainDays), Now: time.Now, Log: s.log,
 	}
@@ -63,6 +73,34 @@ func (s *Service) openAPI(ctx context.Context) error {
 	s.handler = s.turnAway(s.server.Handler())
 	s.metrics.Disk("spool", func() (int64, bool) { return freeBytes(s.o.Spool) })
 	return s.bind(ctx)
+}
+
+// hookKey reads the key for webhooks' secrets. It lies beside the store, not in
+// it, so that a copy of the store does not show them.
+func (s *Service) hookKey() ([]byte, error) {
+	path := s.o.HookKeyFile
+	if path == "" {
+		if s.o.Data == "" {
+			return nil, nil
+		}
+		path = filepath.Join(s.o.Data, "hook.key")
+		f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+		if err == nil {
+			_, err = f.WriteString(rand.Text() + rand.Text() + "\n")
+			err = errors.Join(err, f.Sync(), f.Close())
+		}
+		if err != nil && !errors.Is(err, fs.ErrExist) {
+			return nil, &RefusedError{"the key for webhooks cannot be made", err}
+		}
+	}
+	key, err := os.ReadFile(path)
+	if err != nil {
+		return nil, &RefusedError{"the key for webhooks cannot be read", err}
+	}
+	if key = bytes.TrimSpace(key); len(key) < 32 {
+		return nil, refused("%s holds less than the 32 bytes a key for webhooks has; one that was cut off may be removed", path)
+	}
+	return key, nil
 }
 
 // nameRoutes tells the metrics which routes there are: those of the OpenAPI
@@ -132,7 +170,7 @@ func (s *Service) newDoor(ctx context.Context) (*door, error) {
 	o := access.GateOptions{Tokens: s.tokens, Rate: s.o.Limits.Rate, Burst: s.o.Limits.Burst, TrustedProxies: s.o.Bind.TrustedProxies,
 		Secure: s.o.Bind.CertFile != "", Now: time.Now, Log: s.log, Observe: s.metrics.SignIn, Served: s.metrics.HTTP}
 	d := &door{closed: access.NewGate(o)}
-	o.Open = true
+	o.Open, o.Shut = true, d.shut.Load
 	d.open = access.NewGate(o)
 	d.shut.Store(any || s.o.Bind.TokenRequired)
 	return d, nil

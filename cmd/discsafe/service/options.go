@@ -40,6 +40,9 @@ type Options struct {
 
 	// AllowPrivateHooks and AllowPlainHooks let webhooks go to addresses of the own network, and to http.
 	AllowPrivateHooks, AllowPlainHooks bool
+	// HookKeyFile holds the key that webhooks' addresses and secrets are encrypted with in the store, at least 32
+	// bytes, the same for all API processes; "": with Data one is made there, else they lie open.
+	HookKeyFile string
 	// PublicURL is the address under which others reach the service, for webhooks; "": paths only.
 	PublicURL string
 

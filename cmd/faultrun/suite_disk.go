@@ -73,7 +73,7 @@ func (r *run) fill(ctx context.Context, f full) error {
 		}
 		return nil
 	}
-	early := f.volume == "store" && f.left == 0 // no process starts where it cannot write a byte
+	early := f.volume == "store" && f.left == 0 // jobs are in hand when the last byte goes
 	if early {
 		if err := workers(); err != nil {
 			return err
@@ -122,8 +122,12 @@ func (r *run) fill(ctx context.Context, f full) error {
 	if back > 75*time.Second {
 		l.Bad("disk", "%s: work was done only %v after there was room again", f.volume, back)
 	}
+	may := 0
+	if early {
+		may = 1 // where not even a record can be written, no job can be handed back in order
+	}
 	for _, j := range l.Jobs() {
-		if j.Final.Crashes+j.Final.Losses > 0 {
+		if j.Final.Crashes > 0 || j.Final.Losses > may {
 			l.Bad("disk", "%s: job %s was charged for it: %d crashes, %d losses, %+v", f.volume, j.ID, j.Final.Crashes, j.Final.Losses, j.Final.History)
 		}
 	}

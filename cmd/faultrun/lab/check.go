@@ -97,7 +97,7 @@ func (l *Lab) judgeJobs(ctx context.Context, v Verdict) error {
 		}
 		measured++
 	}
-	for name, n := range map[string]int{"jobs": len(jobs), "done": done, "run_again": again, "crashes": crashes, "losses": losses,
+	for name, n := range map[string]int{"jobs": len(jobs), "done": done, "ended_otherwise": len(jobs) - done, "run_again": again, "crashes": crashes, "losses": losses,
 		"fetched": fetched, "measured": min(measured, max(v.Measured, 10))} {
 		l.Fact(name, n)
 	}

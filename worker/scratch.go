@@ -16,6 +16,7 @@ import (
 
 	"discsafe/worker/job"
 	"discsafe/worker/store"
+	"discsafe/worker/volume"
 )
 
 // scratch is a worker's own folder below one that workers share. A lock file
@@ -66,7 +67,7 @@ func openScratch(base string) (_ *scratch, swept int, err error) {
 // lockOf takes the lock of a file unless another has it, and makes sure that it
 // still is the file of that name.
 func lockOf(f *os.File) (bool, error) {
-	held, err := tryLock(f)
+	held, err := volume.TryLock(f)
 	if err != nil || !held {
 		return false, err
 	}
@@ -82,7 +83,7 @@ func lockOf(f *os.File) (bool, error) {
 }
 
 func sweepScratch(base string) (int, error) {
-	if !canLock {
+	if !volume.Locks {
 		return 0, nil
 	}
 	entries, err := os.ReadDir(base)

@@ -12,6 +12,7 @@ import (
 
 	"discsafe/worker/job"
 	"discsafe/worker/queue"
+	"discsafe/worker/volume"
 )
 
 // Worker works on jobs. Make one with New.
@@ -49,7 +50,7 @@ func (w *Worker) Run(ctx context.Context) error {
 	}
 	w.scratch = s
 	if w.o.Free == nil {
-		w.o.Free = func() (int64, bool) { return freeBytes(s.dir) }
+		w.o.Free = func() (int64, bool) { return volume.Free(s.dir) }
 	}
 	w.o.Log.Info("worker started", "worker", w.o.Name, "slots", w.o.Slots, "scratch", s.dir, "swept", swept)
 	stopped := context.AfterFunc(ctx, func() {

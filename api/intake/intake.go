@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"discsafe/worker/store"
+	"discsafe/worker/volume"
 )
 
 // Limits of what is taken. Zero values take the default, which is said after
@@ -136,7 +137,7 @@ func New(opt Options) (*Intake, error) {
 		in.log = slog.New(slog.DiscardHandler)
 	}
 	if in.opt.Free == nil {
-		in.opt.Free = func() (int64, bool) { return freeBytes(spool) }
+		in.opt.Free = func() (int64, bool) { return volume.Free(spool) }
 	}
 	return in, nil
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	v1 "discsafe/api/v1"
+	"discsafe/worker/volume"
 )
 
 // lockPoll is how often a lock that others hold is tried again.
@@ -50,7 +51,7 @@ func (in *Intake) tryUpload(studio, id string, release func()) (unlock func(), e
 		drop()
 		return nil, err
 	}
-	ok, err := tryLock(f)
+	ok, err := volume.TryLock(f)
 	if err == nil && (!ok || !isAt(f, path)) {
 		err = errBusy
 	}

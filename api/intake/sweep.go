@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"discsafe/worker/store"
+	"discsafe/worker/volume"
 )
 
 // leftover is how old what no process can be busy with must be, where no lock
@@ -47,7 +48,7 @@ func (in *Intake) sweepParts(ctx context.Context) (n int, err error) {
 		}
 		path := filepath.Join(dir, e.Name())
 		st, serr := os.Lstat(path)
-		if serr != nil || !st.Mode().IsRegular() || !canLock && time.Since(st.ModTime()) < leftover {
+		if serr != nil || !st.Mode().IsRegular() || !volume.Locks && time.Since(st.ModTime()) < leftover {
 			continue
 		}
 		f, oerr := os.OpenFile(path, os.O_RDWR, 0)
@@ -57,7 +58,7 @@ func (in *Intake) sweepParts(ctx context.Context) (n int, err error) {
 			}
 			continue
 		}
-		ok, lerr := tryLock(f)
+		ok, lerr := volume.TryLock(f)
 		if lerr == nil && ok && isAt(f, path) {
 			if lerr = remove(path); lerr == nil {
 				n++

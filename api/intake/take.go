@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 
 	v1 "discsafe/api/v1"
+	"discsafe/worker/volume"
 )
 
 // Take stores what r holds for a studio. If wantSHA is not "" the bytes must have
@@ -99,7 +100,7 @@ func (in *Intake) newPart() (*part, error) {
 		if err != nil {
 			return nil, fmt.Errorf("spool: %w", err)
 		}
-		ok, err := tryLock(f)
+		ok, err := volume.TryLock(f)
 		if err == nil && ok && isAt(f, f.Name()) {
 			return &part{f}, nil
 		}

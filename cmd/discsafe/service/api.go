@@ -18,8 +18,9 @@ import (
 	"discsafe/api/access"
 	"discsafe/api/hook"
 	"discsafe/api/intake"
-	"discsafe/api/v1"
+	v1 "discsafe/api/v1"
 	"discsafe/worker"
+	"discsafe/worker/volume"
 )
 
 // Bounds on connections. Beyond them a peer is turned away at once, so that no
@@ -71,7 +72,7 @@ func (s *Service) openAPI(ctx context.Context) error {
 		return err
 	}
 	s.handler = s.turnAway(s.server.Handler())
-	s.metrics.Disk("spool", func() (int64, bool) { return freeBytes(s.o.Spool) })
+	s.metrics.Disk("spool", func() (int64, bool) { return volume.Free(s.o.Spool) })
 	return s.bind(ctx)
 }
 

@@ -9,7 +9,7 @@ import (
 	"testing"
 
 	"discsafe/api/client"
-	"discsafe/api/v1"
+	v1 "discsafe/api/v1"
 	"discsafe/pipeline"
 )
 

@@ -24,6 +24,7 @@ import (
 	"discsafe/worker/metrics"
 	"discsafe/worker/queue/jetstream"
 	"discsafe/worker/store"
+	"discsafe/worker/volume"
 )
 
 // Service is a running service. Make one with Open.
@@ -200,7 +201,7 @@ func (s *Service) openWorker() (err error) {
 	}
 	s.metrics.Records(l.Get)
 	s.metrics.Slots(s.worker.Status)
-	s.metrics.Disk("scratch", func() (int64, bool) { return freeBytes(s.o.Scratch) })
+	s.metrics.Disk("scratch", func() (int64, bool) { return volume.Free(s.o.Scratch) })
 	return nil
 }
 

@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"discsafe/api/client"
-	"discsafe/api/v1"
+	v1 "discsafe/api/v1"
 	"discsafe/worker/job"
 	"discsafe/worker/store"
 	"discsafe/worker/store/dir"

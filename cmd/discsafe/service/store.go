@@ -10,6 +10,7 @@ import (
 	"discsafe/worker/store"
 	"discsafe/worker/store/dir"
 	"discsafe/worker/store/s3"
+	"discsafe/worker/volume"
 )
 
 const reserveSize = 64 << 20 // thousands of records
@@ -56,7 +57,7 @@ func takeFolder(dir string) (release func() error, err error) {
 	if err != nil {
 		return nil, &RefusedError{"the data folder cannot be locked", err}
 	}
-	free, err := tryLock(f)
+	free, err := volume.TryLock(f)
 	if err == nil && !free {
 		err = refused("another service works on %s; end it first, or name another folder with --data", dir)
 	}

@@ -30,6 +30,7 @@ import (
 	"time"
 
 	"discsafe/worker/store"
+	"discsafe/worker/volume"
 )
 
 // Control folder and what is in it.
@@ -79,7 +80,7 @@ func Open(folder string, opt Options) (*Store, error) {
 	fail := func(err error, hint string) error {
 		return &store.Error{Op: "open store in", Key: folder, Err: err, Hint: hint}
 	}
-	if !locks {
+	if !volume.Locks {
 		return nil, fail(errors.ErrUnsupported, "this system has no flock: use an object store")
 	}
 	if opt.Create {
@@ -204,7 +205,7 @@ func (s *Store) lock(ctx context.Context, key string) (release func(), err error
 	// Asking again and again, because a goroutine blocked in flock could not be
 	// cancelled. Locks are held for milliseconds.
 	for wait := time.Millisecond; ; wait = min(2*wait, 16*time.Millisecond) {
-		ok, err := tryLock(f)
+		ok, err := volume.TryLock(f)
 		if err != nil {
 			return nil, errors.Join(err, f.Close())
 		}
@@ -233,7 +234,7 @@ func (s *Store) Free(ctx context.Context) (int64, bool) {
 		return 0, false
 	}
 	defer d.Close()
-	n, ok := freeBytes(d)
+	n, ok := volume.FreeAt(d)
 	return max(0, n-s.opt.ReserveBytes), ok
 }
 
@@ -279,7 +280,7 @@ func (s *Store) sweepOne(name string) (size int64, removed bool, err error) {
 		return 0, false, err
 	}
 	defer f.Close()
-	dead, err := tryLock(f)
+	dead, err := volume.TryLock(f)
 	if err != nil || !dead {
 		return 0, false, err
 	}

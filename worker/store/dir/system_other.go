@@ -7,8 +7,4 @@ import (
 	"os"
 )
 
-const locks = false
-
-func tryLock(*os.File) (bool, error) { return false, errors.ErrUnsupported }
-
 func rmdirAt(*os.File, string) error { return errors.ErrUnsupported }

@@ -16,6 +16,7 @@ import (
 	"syscall"
 
 	"discsafe/worker/store"
+	"discsafe/worker/volume"
 )
 
 // Put implements store.Store.
@@ -221,7 +222,7 @@ func (s *Store) newTemp(key string) (*temp, error) {
 
 // claim locks the file and says whether its name still is there.
 func (t *temp) claim() (bool, error) {
-	ok, err := tryLock(t.f)
+	ok, err := volume.TryLock(t.f)
 	if err != nil || !ok {
 		return false, err
 	}

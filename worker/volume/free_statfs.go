@@ -1,6 +1,6 @@
 //go:build darwin || dragonfly || freebsd || linux
 
-package dir
+package volume
 
 import (
 	"os"
@@ -8,9 +8,9 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// freeBytes returns the space an unprivileged writer has on the volume of d.
-func freeBytes(d *os.File) (int64, bool) {
-	raw, err := d.SyscallConn()
+// FreeAt is Free for a file or folder that is open.
+func FreeAt(f *os.File) (bytes int64, known bool) {
+	raw, err := f.SyscallConn()
 	if err != nil {
 		return 0, false
 	}

@@ -33,12 +33,11 @@ const (
 type GateOptions struct {
 	// Tokens are needed unless Open.
 	Tokens *Tokens
-	// Open asks nobody to sign in. It is for a service that only this machine can
-	// reach: other machines, other names and other sites' pages are refused.
-	Open bool
-	// Shut, for an open gate, says that the service has begun to ask for sign-in:
-	// answers that last end then (Still). nil: it never does.
-	Shut func() bool
+	// Open says whether nobody is asked to sign in now; nil: everybody is. It is
+	// for a service that only this machine can reach: other machines, other names
+	// and other sites' pages are refused. Once it says no, answers that last end
+	// (Still) for those who did not sign in.
+	Open func() bool
 	// Rate is how many requests per second a token may send in the long run, and
 	// Burst how many at once. 0: DefaultRate, DefaultBurst. Rate below 0: no
 	// limit. Requests without a valid token are limited by address, with fixed
@@ -146,7 +145,7 @@ func (g *Gate) admit(w http.ResponseWriter, r *http.Request, st *state) *http.Re
 	if st.probe {
 		return r
 	}
-	if g.opt.Open {
+	if g.open() {
 		return g.admitLocal(w, r, st)
 	}
 	if g.public.has(r.Method, r.URL.Path) {
@@ -157,6 +156,8 @@ func (g *Gate) admit(w http.ResponseWriter, r *http.Request, st *state) *http.Re
 	}
 	return g.admitKnown(w, r, st)
 }
+
+func (g *Gate) open() bool { return g.opt.Open != nil && g.opt.Open() }
 
 const localOnly = "Without sign-in this service is for its own machine only"
 
@@ -181,7 +182,7 @@ func (g *Gate) admitLocal(w http.ResponseWriter, r *http.Request, st *state) *ht
 		return nil
 	}
 	st.still = func(context.Context) (Identity, error) {
-		if g.opt.Shut != nil && g.opt.Shut() {
+		if !g.open() {
 			return Identity{}, ErrExpired
 		}
 		return Open(), nil

@@ -160,6 +160,8 @@ func TestGateWithoutTokensLetsNobodyIn(t *testing.T) {
 	}
 }
 
+func always() bool { return true }
+
 func TestOpenGate(t *testing.T) {
 	local := []with{from("127.0.0.1:5000"), host("localhost:8080")}
 	for name, c := range map[string]struct {
@@ -193,7 +195,7 @@ func TestOpenGate(t *testing.T) {
 		"says it is local":        {"GET", []with{from("192.0.2.7:5000"), header("X-Forwarded-For", "127.0.0.1")}, v1.Forbidden},
 	} {
 		t.Run(name, func(t *testing.T) {
-			h := build(t, func(o *GateOptions) { o.Open, o.Tokens = true, nil })
+			h := build(t, func(o *GateOptions) { o.Open, o.Tokens = always, nil })
 			w := h.ask(c.method, "/v1/me", "", append(append([]with{}, local...), c.with...)...)
 			if c.code != "" {
 				h.wants(w, 403, c.code)
@@ -209,7 +211,7 @@ func TestOpenGate(t *testing.T) {
 }
 
 func TestOpenGateNeedsNoSession(t *testing.T) {
-	h := build(t, func(o *GateOptions) { o.Open, o.Tokens = true, nil })
+	h := build(t, func(o *GateOptions) { o.Open, o.Tokens = always, nil })
 	local := []with{from("127.0.0.1:5000"), host("localhost:8080")}
 	w := h.ask("POST", "/v1/session", `{}`, local...)
 	h.wants(w, 200, "")
@@ -264,7 +266,7 @@ func TestStill(t *testing.T) {
 // show what has become private.
 func TestStillAtAnOpenGate(t *testing.T) {
 	shut := false
-	h := build(t, func(o *GateOptions) { o.Open, o.Tokens, o.Shut = true, nil, func() bool { return shut } })
+	h := build(t, func(o *GateOptions) { o.Open, o.Tokens = func() bool { return !shut }, nil })
 	reached := false
 	h.handler = h.gate.Wrap(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
 		reached = true

@@ -229,7 +229,7 @@ func (g *Gate) signIn(w http.ResponseWriter, r *http.Request, st *state) {
 		g.refuse(w, r, st, CrossSite, v1.NewProblem(v1.CrossSite, err.Error()))
 		return
 	}
-	if g.opt.Open {
+	if g.open() {
 		writeJSON(w, st, Me(Open()))
 		return
 	}
@@ -283,7 +283,7 @@ func (g *Gate) signIn(w http.ResponseWriter, r *http.Request, st *state) {
 }
 
 func (g *Gate) signOut(w http.ResponseWriter, r *http.Request, st *state) {
-	if g.opt.Open {
+	if g.open() {
 		w.WriteHeader(http.StatusNoContent)
 		return
 	}

@@ -1,7 +1,6 @@
 package service
 
 import (
-	"bytes"
 	"context"
 	"crypto/rand"
 	"encoding/json"
@@ -11,7 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync/atomic"
 	"time"
 
 	"discsafe/api"
@@ -39,11 +37,11 @@ func (s *Service) openAPI(ctx context.Context) error {
 	if err := os.MkdirAll(s.o.Spool, 0o700); err != nil {
 		return &RefusedError{"the spool folder cannot be made", err}
 	}
-	var err error
-	if s.gate, err = s.newDoor(ctx); err != nil {
+	if err := s.openGate(ctx); err != nil {
 		return err
 	}
 	lim := s.o.Limits
+	var err error
 	s.intake, err = intake.New(intake.Options{
 		Store: s.apiStore(), Spool: s.o.Spool, Log: s.log, Now: time.Now, Observe: s.metrics.Upload,
 		Limits: intake.Limits{MaxBytes: lim.MaxFile, MinFree: lim.MinFree, MixTTL: days(lim.MixDays)},
@@ -61,7 +59,7 @@ func (s *Service) openAPI(ctx context.Context) error {
 		AllowPrivate: s.o.AllowPrivateHooks, AllowHTTP: s.o.AllowPlainHooks, Base: s.o.PublicURL})
 	o := api.Options{
 		Ledger: s.ledger, Store: s.apiStore(), Queue: s.queue, Intake: s.intake, Gate: s.gate, Tokens: s.tokens,
-		Hooks: s.hooks, Metrics: s.metrics, Version: s.o.Version, SignIn: s.gate.shut.Load,
+		Hooks: s.hooks, Metrics: s.metrics, Version: s.o.Version, SignIn: s.signIn.Load,
 		Limits:  api.Limits{SideLengthS: lim.MaxLengthS, FilesPerSide: lim.MaxFiles, Backlog: lim.MaxWaiting, MinFreeBytes: lim.MinFree},
 		Workers: s.workers, Ready: s.Ready, Keep: days(lim.RetainDays), Now: time.Now, Log: s.log,
 	}
@@ -94,14 +92,14 @@ func (s *Service) hookKey() ([]byte, error) {
 			return nil, &RefusedError{"the key for webhooks cannot be made", err}
 		}
 	}
-	key, err := os.ReadFile(path)
+	key, err := secretIn(path)
 	if err != nil {
-		return nil, &RefusedError{"the key for webhooks cannot be read", err}
+		return nil, err
 	}
-	if key = bytes.TrimSpace(key); len(key) < 32 {
+	if len(key) < 32 {
 		return nil, refused("%s holds less than the 32 bytes a key for webhooks has; one that was cut off may be removed", path)
 	}
-	return key, nil
+	return []byte(key), nil
 }
 
 // nameRoutes tells the metrics which routes there are: those of the OpenAPI
@@ -156,58 +154,30 @@ func (s *Service) turnAway(next http.Handler) http.Handler {
 	})
 }
 
-// door is the gate: open while no token exists and none is required, closed
-// from the first token on, also one that another process made.
-type door struct {
-	open, closed *access.Gate
-	shut         atomic.Bool
-}
-
-func (s *Service) newDoor(ctx context.Context) (*door, error) {
+// openGate asks nobody to sign in while no token exists and none is required,
+// and everybody from the first token on, also one that another process made.
+func (s *Service) openGate(ctx context.Context) error {
 	any, err := s.tokens.Any(ctx)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	o := access.GateOptions{Tokens: s.tokens, Rate: s.o.Limits.Rate, Burst: s.o.Limits.Burst, TrustedProxies: s.o.Bind.TrustedProxies,
-		Secure: s.o.Bind.CertFile != "", Now: time.Now, Log: s.log, Observe: s.metrics.SignIn, Served: s.metrics.HTTP}
-	d := &door{closed: access.NewGate(o)}
-	o.Open, o.Shut = true, d.shut.Load
-	d.open = access.NewGate(o)
-	d.shut.Store(any || s.o.Bind.TokenRequired)
-	return d, nil
+	s.signIn.Store(any || s.o.Bind.TokenRequired)
+	s.gate = access.NewGate(access.GateOptions{Tokens: s.tokens, Open: func() bool { return !s.signIn.Load() },
+		Rate: s.o.Limits.Rate, Burst: s.o.Limits.Burst, TrustedProxies: s.o.Bind.TrustedProxies,
+		Secure: s.o.Bind.CertFile != "", Now: time.Now, Log: s.log, Observe: s.metrics.SignIn, Served: s.metrics.HTTP})
+	return nil
 }
 
-// watch closes the door when a token appears. It never opens it again: a
+// watchTokens closes the gate when a token appears. It never opens it again: a
 // service that asked for sign-in does so until it is started anew.
 func (s *Service) watchTokens(ctx context.Context) error {
-	if s.gate.shut.Load() {
+	if s.signIn.Load() {
 		return nil
 	}
 	any, err := s.tokens.Any(ctx)
 	if any {
-		s.gate.shut.Store(true)
+		s.signIn.Store(true)
 		s.log.Warn("a token was made: sign-in is asked for from now on")
 	}
 	return err
-}
-
-// Wrap implements api.Gate.
-func (d *door) Wrap(next http.Handler) http.Handler {
-	open, closed := d.open.Wrap(next), d.closed.Wrap(next)
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if d.shut.Load() {
-			closed.ServeHTTP(w, r)
-			return
-		}
-		open.ServeHTTP(w, r)
-	})
-}
-
-// Session implements api.Gate.
-func (d *door) Session(w http.ResponseWriter, r *http.Request) {
-	if d.shut.Load() {
-		d.closed.Session(w, r)
-		return
-	}
-	d.open.Session(w, r)
 }

@@ -115,7 +115,7 @@ func (s *Service) keepHouse() func(context.Context) error {
 			}
 		}
 		do("uploads and mixes nobody uses", func() (int, error) { return s.intake.Sweep(ctx) })
-		do("sessions that are over", func() (int, error) { return s.gate.closed.SweepSessions(ctx) })
+		do("sessions that are over", func() (int, error) { return s.gate.SweepSessions(ctx) })
 		do("idempotency keys that are too old", func() (int, error) { return s.ledger.ExpireKeys(ctx) })
 		if d := days(s.o.Limits.RetainDays); d > 0 {
 			do("jobs past their time", func() (int, error) { return s.ledger.Expire(ctx, d, time.Now(), expireAtOnce) })

@@ -41,7 +41,8 @@ type Service struct {
 	metrics *metrics.Metrics
 	worker  *worker.Worker
 	// Only with Options.API:
-	gate    *door
+	gate    *access.Gate
+	signIn  atomic.Bool // is asked for
 	intake  *intake.Intake
 	hooks   *hook.Hooks
 	server  *api.Server

@@ -140,13 +140,10 @@ func (j *job) basis() string {
 func (j *job) predictedStages() ([]report.Stage, error) {
 	var out []report.Stage
 	for _, id := range j.stageIDs() {
-		s := report.Stage{ID: id, Treats: treats(id), Why: rule(id), SwitchOff: "Take " + id + " out of the chain."}
-		raw, err := report.RawOf(j.chain.of(id))
+		s, err := j.stage(id)
 		if err != nil {
 			return nil, err
 		}
-		s.Params = raw
-		j.describe(&s)
 		acts := s.TreatedS > 0 && s.Mode != stage.ModeEstimate
 		s.Predicted, s.Passages = report.PredictedIdle, 0
 		if acts {

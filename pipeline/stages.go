@@ -54,13 +54,10 @@ func rule(id string) string {
 func (j *job) stages() ([]report.Stage, error) {
 	var out []report.Stage
 	for _, id := range j.stageIDs() {
-		s := report.Stage{ID: id, Treats: treats(id), Why: rule(id), SwitchOff: "Take " + id + " out of the chain."}
-		raw, err := report.RawOf(j.chain.of(id))
+		s, err := j.stage(id)
 		if err != nil {
 			return nil, err
 		}
-		s.Params = raw
-		j.describe(&s)
 		for _, l := range j.res.links {
 			if l.id == id && !l.shadow && l.peak > 0 {
 				s.Active = true
@@ -74,6 +71,17 @@ func (j *job) stages() ([]report.Stage, error) {
 		out = append(out, s)
 	}
 	return out, nil
+}
+
+// stage is what there is to say of a stage whether it has worked or is only
+// expected to.
+func (j *job) stage(id string) (report.Stage, error) {
+	params, err := report.RawOf(j.chain.of(id))
+	s := report.Stage{ID: id, Treats: treats(id), Why: rule(id), SwitchOff: "Take " + id + " out of the chain.", Params: params}
+	if err == nil {
+		j.describe(&s)
+	}
+	return s, err
 }
 
 // stageIDs are the stages as a report lists them.

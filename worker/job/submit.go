@@ -64,19 +64,9 @@ func (l *Ledger) Submit(ctx context.Context, key string, req Request) (_ *Record
 // Keyed says whether a studio's idempotency key has made a job and is still
 // remembered.
 func (l *Ledger) Keyed(ctx context.Context, studio, key string) (bool, error) {
-	data, _, err := store.Read(ctx, l.store, keyAt(studio, key))
-	if errors.Is(err, store.ErrNotFound) {
-		return false, nil
-	}
-	if err != nil {
+	is, _, err := l.tie(ctx, keyAt(studio, key))
+	if is == nil || err != nil {
 		return false, err
-	}
-	var is idem
-	if err := json.Unmarshal(data, &is); err != nil {
-		return false, &RecordError{ID: keyAt(studio, key), Detail: "is a damaged idempotency key", Err: err}
-	}
-	if l.now().Sub(is.At) > l.keepKey {
-		return false, nil
 	}
 	// The key is tied before the record is made.
 	switch _, err := l.Get(ctx, is.ID); {
@@ -95,6 +85,26 @@ func keyAt(studio, key string) string {
 	return idemDir + studio + "/" + hex.EncodeToString(sum[:])
 }
 
+// tie reads what a key is tied to: nil if it is free, or was tied so long ago
+// that it counts as free.
+func (l *Ledger) tie(ctx context.Context, at string) (*idem, store.Version, error) {
+	data, v, err := store.Read(ctx, l.store, at)
+	if errors.Is(err, store.ErrNotFound) {
+		return nil, v, nil
+	}
+	if err != nil {
+		return nil, v, err
+	}
+	var is idem
+	if err := json.Unmarshal(data, &is); err != nil || !ValidID(is.ID) {
+		return nil, v, &RecordError{ID: at, Detail: "is a damaged idempotency key", Err: err}
+	}
+	if l.now().Sub(is.At) > l.keepKey {
+		return nil, v, nil
+	}
+	return &is, v, nil
+}
+
 // bind ties a key to an ID, or returns the ID it is tied to.
 func (l *Ledger) bind(ctx context.Context, key, id string, req *Request) (string, error) {
 	at := keyAt(req.Studio, key)
@@ -104,24 +114,16 @@ func (l *Ledger) bind(ctx context.Context, key, id string, req *Request) (string
 		return "", fmt.Errorf("encoding an idempotency key: %w", err)
 	}
 	for range maxTries {
-		old, v, err := store.Read(ctx, l.store, at)
-		if err != nil && !errors.Is(err, store.ErrNotFound) {
+		is, v, err := l.tie(ctx, at)
+		switch {
+		case err != nil:
 			return "", err
+		case is != nil && is.Fingerprint != mine.Fingerprint:
+			return "", &KeyError{ID: is.ID}
+		case is != nil:
+			return is.ID, nil
 		}
-		if err == nil {
-			var is idem
-			if err := json.Unmarshal(old, &is); err != nil || !ValidID(is.ID) {
-				return "", &RecordError{ID: at, Detail: "is a damaged idempotency key", Err: err}
-			}
-			switch age := l.now().Sub(is.At); {
-			case age <= l.keepKey && is.Fingerprint != mine.Fingerprint:
-				return "", &KeyError{ID: is.ID}
-			case age <= l.keepKey:
-				return is.ID, nil
-			}
-		}
-		// Free, or tied so long ago that it counts as free. An unclear answer is
-		// cleared up by reading again.
+		// An unclear answer is cleared up by reading again.
 		if _, err = l.store.Swap(ctx, at, v, data); err == nil {
 			return id, nil
 		}

@@ -18,6 +18,7 @@ import (
 	"discsafe/api/v1"
 	"discsafe/pipeline"
 	"discsafe/pipeline/audio"
+	"discsafe/pipeline/audio/codec/pcm"
 	"discsafe/pipeline/audio/wav"
 	"discsafe/pipeline/dsp"
 	"discsafe/pipeline/sideplan"
@@ -265,7 +266,11 @@ func writeWAV(w io.Writer, src audio.Source, frames, first int64, bits int) erro
 	q := dsp.NewQuantizer(bits, true)
 	b := audio.NewBlock(excerptBlock)
 	l, r := make([]int32, excerptBlock), make([]int32, excerptBlock)
-	raw := make([]byte, 0, 2*size*excerptBlock)
+	pack := pcm.PackInt24
+	if bits == 16 {
+		pack = pcm.PackInt16
+	}
+	raw := make([]byte, 2*size*excerptBlock)
 	for frames > 0 {
 		n, err := src.Read(b.Slice(0, int(min(excerptBlock, frames))))
 		if err != nil {
@@ -273,22 +278,12 @@ func writeWAV(w io.Writer, src audio.Source, frames, first int64, bits int) erro
 		}
 		q.Quantize(l[:n], b.L[:n], 1, first, 0)
 		q.Quantize(r[:n], b.R[:n], 1, first, 1)
-		raw = raw[:0]
-		for i := range n {
-			raw = appendSample(appendSample(raw, l[i], size), r[i], size)
-		}
-		if _, err := out.Write(raw); err != nil {
+		pack(raw, l[:n], r[:n]) // the quantizer keeps within the range
+		if _, err := out.Write(raw[:n*2*size]); err != nil {
 			return err
 		}
 		first += int64(n)
 		frames -= int64(n)
 	}
 	return out.Flush()
-}
-
-func appendSample(p []byte, v int32, size int) []byte {
-	if size == 2 {
-		return append(p, byte(v), byte(v>>8))
-	}
-	return append(p, byte(v), byte(v>>8), byte(v>>16))
 }

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"io"
 	"mime"
 	"net/http"
@@ -10,6 +11,7 @@ import (
 
 	"discsafe/api/access"
 	"discsafe/api/v1"
+	"discsafe/worker/store"
 
 	"github.com/danielgtaylor/huma/v2"
 )
@@ -42,6 +44,15 @@ func (s *Server) registerFiles() {
 // script and send nothing, whatever a title or a note in it says.
 const pagePolicy = "sandbox; default-src 'none'; img-src data:; style-src 'unsafe-inline'; font-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'self'"
 
+// stored opens what a record names. What is no longer there was deleted.
+func (s *Server) stored(ctx context.Context, key, what string) (store.Object, error) {
+	o, err := s.o.Store.Open(ctx, key)
+	if isNotFound(err) {
+		return nil, v1.NewProblem(v1.Gone, what+" has been deleted")
+	}
+	return o, err
+}
+
 func (s *Server) file(w http.ResponseWriter, r *http.Request) {
 	ctx := r.Context()
 	rec, id, err := s.visible(ctx, r.PathValue("id"))
@@ -63,10 +74,7 @@ func (s *Server) file(w http.ResponseWriter, r *http.Request) {
 		access.Refuse(w, r, v1.NewProblem(v1.NotFound, "the job has no such file"))
 		return
 	}
-	o, err := s.o.Store.Open(ctx, f.Key)
-	if isNotFound(err) {
-		err = v1.NewProblem(v1.Gone, "the file has been deleted")
-	}
+	o, err := s.stored(ctx, f.Key, "the file")
 	if err != nil {
 		s.refuse(w, r, err)
 		return

@@ -50,26 +50,17 @@ func newGatekeeper(l *job.Ledger, st store.Store, lim Limits, now func() time.Ti
 }
 
 // bytes answers whether files may be handed in.
-func (g *gatekeeper) bytes(ctx context.Context) error {
-	if err := g.refresh(ctx); err != nil {
-		return err
-	}
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	return g.check(false)
-}
+func (g *gatekeeper) bytes(ctx context.Context) error { return g.check(ctx, false) }
 
 // job answers whether a job may be submitted.
-func (g *gatekeeper) job(ctx context.Context) error {
+func (g *gatekeeper) job(ctx context.Context) error { return g.check(ctx, true) }
+
+func (g *gatekeeper) check(ctx context.Context, jobs bool) error {
 	if err := g.refresh(ctx); err != nil {
 		return err
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	return g.check(true)
-}
-
-func (g *gatekeeper) check(jobs bool) error {
 	switch {
 	case g.pause.Paused:
 		return v1.NewProblem(v1.Paused, g.pause.Why).After(time.Minute)

@@ -248,10 +248,7 @@ func (s *Server) plan(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	in := rec.Request.Plan
-	o, err := s.o.Store.Open(r.Context(), in.Key)
-	if isNotFound(err) {
-		err = v1.NewProblem(v1.Gone, "the plan has been deleted")
-	}
+	o, err := s.stored(r.Context(), in.Key, "the plan")
 	if err != nil {
 		s.refuse(w, r, err)
 		return

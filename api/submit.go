@@ -12,7 +12,6 @@ import (
 	"reflect"
 	"regexp"
 	"strings"
-	"unicode/utf8"
 
 	"discsafe/api/access"
 	"discsafe/api/v1"
@@ -228,11 +227,7 @@ func cut(s string) string {
 	if len(s) <= maxText {
 		return s
 	}
-	s = s[:maxText]
-	for !utf8.ValidString(s) {
-		s = s[:len(s)-1]
-	}
-	return s
+	return strings.ToValidUTF8(s[:maxText], "")
 }
 
 // readJSON reads a submission, held against its schema.

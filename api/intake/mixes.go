@@ -27,13 +27,8 @@ const maxField = 4 << 10
 // give name and, for those who see several studios, studio. The answer is 201,
 // or 200 if the file was here, even before the body was read.
 func (in *Intake) PutByHash(w http.ResponseWriter, r *http.Request) {
-	id, ok := access.Require(w, r, access.Submit)
+	studio, ok := in.sender(w, r)
 	if !ok {
-		return
-	}
-	studio, p := studioOf(r, id)
-	if p != nil {
-		in.refuse(w, r, p)
 		return
 	}
 	sha := r.PathValue("sha256")
@@ -50,6 +45,20 @@ func (in *Intake) PutByHash(w http.ResponseWriter, r *http.Request) {
 	writeJSON(w, created(m.New), m)
 }
 
+// sender is for whom a caller hands in, or has been answered.
+func (in *Intake) sender(w http.ResponseWriter, r *http.Request) (studio string, ok bool) {
+	id, ok := access.Require(w, r, access.Submit)
+	if !ok {
+		return "", false
+	}
+	studio, p := studioOf(r, id)
+	if p != nil {
+		in.refuse(w, r, p)
+		return "", false
+	}
+	return studio, true
+}
+
 func created(isNew bool) int {
 	if isNew {
 		return http.StatusCreated
@@ -61,13 +70,8 @@ func created(isNew bool) int {
 // A field sha256 before a file announces its hash. Files are stored one after
 // the other; those before one that is refused stay stored.
 func (in *Intake) PostForm(w http.ResponseWriter, r *http.Request) {
-	id, ok := access.Require(w, r, access.Submit)
+	studio, ok := in.sender(w, r)
 	if !ok {
-		return
-	}
-	studio, p := studioOf(r, id)
-	if p != nil {
-		in.refuse(w, r, p)
 		return
 	}
 	mixes, err := in.form(w, r, studio)

@@ -4,7 +4,6 @@ import (
 	"encoding/base64"
 	"strings"
 	"unicode"
-	"unicode/utf8"
 
 	v1 "discsafe/api/v1"
 )
@@ -30,11 +29,7 @@ func cleanName(s string) string {
 	if len(s) <= maxName {
 		return s
 	}
-	s = s[:maxName]
-	for !utf8.ValidString(s) {
-		s = s[:len(s)-1]
-	}
-	return s
+	return strings.ToValidUTF8(s[:maxName], "") // no half of a letter at the end
 }
 
 // parseMetadata reads an Upload-Metadata header (tus 1.0, creation): pairs of

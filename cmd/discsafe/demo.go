@@ -66,16 +66,7 @@ func (a *app) showDemo(dir, out string) error {
 	if err != nil {
 		return err
 	}
-	if a.json {
-		if err := r.Write(a.stdout); err != nil {
-			return fmt.Errorf("printing the report: %w", err)
-		}
-	} else {
-		printSide(a.stdout, r)
-		fmt.Fprintf(a.stdout, "side plan       %s\n", filepath.Join(dir, scenario.PlanName))
-		printPlaces(a.stdout, out, r)
-	}
-	return verdictError(r.Verdict)
+	return a.showSide(r, out, filepath.Join(dir, scenario.PlanName))
 }
 
 // demonstrate runs a whole service in this process, on a port of loopback that

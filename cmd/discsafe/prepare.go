@@ -44,31 +44,18 @@ treatment, groove and verdict is a prediction.`,
 			if err != nil {
 				return err
 			}
-			if a.json {
-				if err := r.Write(a.stdout); err != nil {
-					return fmt.Errorf("printing the report: %w", err)
-				}
-			} else {
-				printSide(a.stdout, r)
-				printPlaces(a.stdout, opt.OutDir, r)
-			}
-			return verdictError(r.Verdict)
+			return a.showSide(r, opt.OutDir, "")
 		},
 	}
 	c.Flags().StringVarP(&opt.OutDir, "out", "o", "", "folder for the result; new, empty, or holding a former result")
 	c.Flags().BoolVar(&opt.Analyse, "analyse", false, "measure and plan only; write a report, no sound")
-	a.workFlags(c, &opt)
-	a.jsonFlag(c)
-	return c
-}
-
-// workFlags adds what prepare and demo share.
-func (a *app) workFlags(c *cobra.Command, opt *workOptions) {
 	c.Flags().BoolVar(&opt.AsTraced, "as-traced", false, "also write as-traced.wav: what a playback stylus of the room's design tip would deliver")
 	c.Flags().IntVar(&opt.BlockFrames, "block-frames", 0, "frames per block; the result does not depend on it")
 	if err := c.Flags().MarkHidden("block-frames"); err != nil {
 		panic("discsafe: " + err.Error()) // the flag was added on the line above
 	}
+	a.jsonFlag(c)
+	return c
 }
 
 // prepare runs the engine with progress shown.

@@ -203,7 +203,7 @@ func (a *app) printResult(job *v1.Job, out string) {
 	}
 	r, err := readReport(out)
 	if err != nil {
-		// An analysis has no report of a premaster; the files are there all the same.
+		// A service of another version may write what this one cannot read; the files are there all the same.
 		fmt.Fprintf(a.stdout, "verdict         %s, within the stated room profile\nwritten         %s\n", job.Verdict, out)
 		return
 	}

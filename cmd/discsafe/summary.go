@@ -33,6 +33,23 @@ func printVerdict(w io.Writer, v report.Verdict, room string) {
 	}
 }
 
+// showSide prints a side that lies in dir, for people with the plan that made it
+// if that is new to them, and turns its verdict into the command's end.
+func (a *app) showSide(r *report.Report, dir, plan string) error {
+	if a.json {
+		if err := r.Write(a.stdout); err != nil {
+			return fmt.Errorf("printing the report: %w", err)
+		}
+		return verdictError(r.Verdict)
+	}
+	printSide(a.stdout, r)
+	if plan != "" {
+		fmt.Fprintf(a.stdout, "side plan       %s\n", plan)
+	}
+	printPlaces(a.stdout, dir, r)
+	return verdictError(r.Verdict)
+}
+
 // printSide prints verdict and the figures a cutting engineer asks for first.
 func printSide(w io.Writer, r *report.Report) {
 	printVerdict(w, r.Verdict, r.Side.RoomName)

@@ -199,16 +199,22 @@ func TestRandomLives(t *testing.T) {
 		}
 		rt.Repeat(map[string]func(*rapid.T){
 			"submit": func(rt *rapid.T) {
-				if len(ids) > 3 {
-					rt.Skip("enough jobs")
+				n := len(ids)
+				if n > 3 { // enough jobs: one of them again
+					n = rapid.IntRange(0, 3).Draw(rt, "again")
 				}
-				if r, _, err := b.l.Submit(b.ctx, fmt.Sprint("k", len(ids)), request("north")); err == nil {
+				r, _, err := b.l.Submit(b.ctx, fmt.Sprint("k", n), request("north"))
+				switch {
+				case err != nil:
+				case n == len(ids):
 					ids = append(ids, r.ID)
+				case r.ID != ids[n]:
+					rt.Fatalf("the key of job %s made job %s", ids[n], r.ID)
 				}
 			},
 			"act": func(rt *rapid.T) {
 				if len(ids) == 0 {
-					rt.Skip("no job")
+					return
 				}
 				id := rapid.SampledFrom(ids).Draw(rt, "job")
 				w := rapid.SampledFrom(workers).Draw(rt, "worker")

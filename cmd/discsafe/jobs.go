@@ -77,10 +77,13 @@ func (a *app) jobsListCommand() *cobra.Command {
 
 func printJobLine(w io.Writer, j *v1.Job) {
 	how := j.Verdict
-	if how == "" {
+	switch {
+	case how == "":
 		how = percentOf(j)
+	case j.Kind == v1.Analyse:
+		how += " (predicted)" // nothing was written, so nothing is proven
 	}
-	fmt.Fprintf(w, "%s  %-9s  %-9s  %s  %-12s  %s  %s\n", j.ID, j.State, how, j.Accepted.Local().Format(time.DateTime), j.Studio, j.Side, j.Title)
+	fmt.Fprintf(w, "%s  %-9s  %-21s  %s  %-12s  %s  %s\n", j.ID, j.State, how, j.Accepted.Local().Format(time.DateTime), j.Studio, j.Side, j.Title)
 }
 
 func (a *app) jobsShowCommand() *cobra.Command {

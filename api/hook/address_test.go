@@ -145,14 +145,6 @@ func TestCheck(t *testing.T) {
 	}
 }
 
-func TestSecretOfTheAsker(t *testing.T) {
-	n := &names{hosts: map[string][]string{"good.example": {"8.8.8.8"}}}
-	h := hook.New(hook.Options{Resolver: n, Secret: func(context.Context) string { return secret }})
-	if p := h.Check(context.Background(), v1.Hook{URL: "https://good.example/"}); p != nil {
-		t.Error(p)
-	}
-}
-
 // TestNameThatChangesReachesNothingInside holds the address at each connection:
 // public when it was checked, inside when it is connected to.
 func TestNameThatChangesReachesNothingInside(t *testing.T) {

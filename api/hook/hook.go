@@ -44,10 +44,8 @@ type Options struct {
 	AllowHTTP    bool // also http
 	// Key, a secret of the service, encrypts addresses and their secrets in the store; nil: they lie there as they
 	// are. All processes need the same.
-	Key []byte
-	// Secret is the hook secret of whoever asks in ctx, for hooks that bring none; nil or "": they are refused.
-	Secret func(ctx context.Context) string
-	Base   string // of this service as receivers see it, for href: https://host; "": href is a path
+	Key  []byte
+	Base string // of this service as receivers see it, for href: https://host; "": href is a path
 
 	Every     time.Duration       // between passes; 0: 3 s
 	Backoff   []time.Duration     // waits after tries that failed; nil: 10 s to 24 h, 9 tries in all
@@ -114,7 +112,7 @@ const resolveTime = 3 * time.Second
 // it is connected to.
 func (h *Hooks) Check(ctx context.Context, in v1.Hook) *v1.Problem {
 	refuse := func(err error) *v1.Problem { return v1.NewProblem(v1.HookRefused, "hook: "+err.Error()) }
-	if _, err := h.secret(ctx, in); err != nil {
+	if err := checkSecret(in); err != nil {
 		return refuse(err)
 	}
 	u, err := h.target(in.URL)
@@ -131,17 +129,13 @@ func (h *Hooks) Check(ctx context.Context, in v1.Hook) *v1.Problem {
 	return nil
 }
 
-// secret is the secret of a hook.
-func (h *Hooks) secret(ctx context.Context, in v1.Hook) (string, error) {
-	s := in.Secret
-	if s == "" && h.o.Secret != nil {
-		s = h.o.Secret(ctx)
+// checkSecret says why a hook cannot be signed.
+func checkSecret(in v1.Hook) error {
+	if in.Secret == "" {
+		return errors.New("a secret is needed, to sign with")
 	}
-	if s == "" {
-		return "", errors.New("a secret is needed, to sign with")
-	}
-	_, err := keyOf(s)
-	return s, err
+	_, err := keyOf(in.Secret)
+	return err
 }
 
 // Add keeps the hook of a job that was submitted, before the answer says so. A
@@ -151,7 +145,7 @@ func (h *Hooks) Add(ctx context.Context, jobID string, in v1.Hook) error {
 	if !job.ValidID(jobID) {
 		return fmt.Errorf("adding a hook to job %.40q: %w", jobID, job.ErrUnknown)
 	}
-	secret, err := h.secret(ctx, in)
+	err := checkSecret(in)
 	if err == nil {
 		_, err = h.target(in.URL)
 	}
@@ -159,7 +153,7 @@ func (h *Hooks) Add(ctx context.Context, jobID string, in v1.Hook) error {
 		return v1.NewProblem(v1.HookRefused, "hook: "+err.Error())
 	}
 	r := &record{Schema: schema, Rev: 1, Job: jobID, Made: h.o.Now().UTC()}
-	if err := h.sealer.put(r, address{URL: in.URL, Secret: secret}); err != nil {
+	if err := h.sealer.put(r, address{URL: in.URL, Secret: in.Secret}); err != nil {
 		return err
 	}
 	data, err := json.Marshal(r)

@@ -423,7 +423,8 @@ func (in *Intake) refuseTus(w *tusWriter, r *http.Request) {
 	in.refuse(w.ResponseWriter, r, err)
 }
 
-// silent is a log nobody reads.
+// silent is a log nobody reads. The slog that tusd takes is that of x/exp, which
+// has none of its own.
 type silent struct{}
 
 func (silent) Enabled(context.Context, slog.Level) bool  { return false }

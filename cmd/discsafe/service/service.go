@@ -181,6 +181,15 @@ func (s *Service) mayBind(ctx context.Context) error {
 	return s.o.Bind.check(any)
 }
 
+// observe counts what the worker tells. Where the API is in the same process, the
+// hook of a job that ended need not wait for its turn.
+func (s *Service) observe(e worker.Event) {
+	s.metrics.Worker(e)
+	if s.hooks != nil && e.Kind == worker.Settled && e.State.Ended() {
+		s.hooks.Nudge(e.Job)
+	}
+}
+
 func (s *Service) openWorker() (err error) {
 	// The worker's ledger is its own: it must not meet the seams of the API.
 	l, err := job.NewLedger(job.Config{Store: s.store, Now: time.Now})
@@ -195,7 +204,7 @@ func (s *Service) openWorker() (err error) {
 		Runner: s.metrics.Runner(&worker.Process{Command: append(append([]string{}, s.o.Program...), worker.RunJob)}, time.Now),
 		Name:   s.name, Version: s.o.Version, Scratch: s.o.Scratch,
 		Slots: s.o.Slots, Limits: s.o.Child, Log: s.log, Grace: s.o.Grace, AckWait: s.o.AckWait, Lease: s.o.Lease, MinFree: s.o.ScratchFree,
-		Observe: s.metrics.Worker, Step: s.o.Step,
+		Observe: s.observe, Step: s.o.Step,
 	})
 	if err != nil {
 		return err

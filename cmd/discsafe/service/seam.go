@@ -58,7 +58,7 @@ func (m *seam) count(r *job.Record, fresh bool) {
 	switch {
 	case fresh:
 		m.s.metrics.Accepted(r.Request.Lane)
-	case r.State == job.Cancelled && r.Deleted == nil && len(r.History) > 0 && r.Last().From == job.Accepted:
+	case r.State == job.Cancelled && r.Deleted == nil:
 		m.s.metrics.Ended(r)
 	}
 }

@@ -123,7 +123,7 @@ func (w *Worker) turnAway(d queue.Delivery, err error) {
 	m := d.Message()
 	e := Event{Kind: Turned, Job: m.JobID, Lane: m.Lane, Deliveries: d.Deliveries()}
 	if over, is := errors.AsType[*job.OverError](err); is {
-		e.State, e.Code = over.State, over.Code
+		e.State, e.Code, e.Record = over.State, over.Code, over.Record
 		if over.Now {
 			w.o.Log.Info("job ended without work", "worker", w.o.Name, "job", m.JobID, "state", over.State, "reason", over.Code)
 			e.Kind = Settled
@@ -133,6 +133,12 @@ func (w *Worker) turnAway(d queue.Delivery, err error) {
 			w.drop(d, string(over.Code))
 			return
 		}
+		w.done(d)
+		return
+	}
+	if _, is := errors.AsType[*job.DeletedError](err); is {
+		// Cancelled while it waited, and deleted before its message came.
+		w.o.Observe(e)
 		w.done(d)
 		return
 	}
@@ -322,7 +328,7 @@ func (a *attempt) settle(cause error, res *job.Result, why *job.Reason, release 
 		a.w.later(a.d, a.w.o.Lease)
 	default:
 		last := r.Last()
-		e.State, e.Code = r.State, last.Code
+		e.State, e.Code, e.Record = r.State, last.Code, r
 		a.w.o.Log.Log(ctx, level(r.State, last.Code), "job "+string(r.State), append(attrs, "reason", last.Code, "text", last.Text)...)
 		if !a.step("recorded") {
 			release()

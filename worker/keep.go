@@ -130,6 +130,9 @@ func (w *passes) hear(p Pass, now time.Time) (ended Pass, took time.Duration, ok
 		}
 		return old, now.Sub(began), ok
 	case p.Number == old.Number && old.Fraction < 1:
+		if p.RealTime == 0 {
+			p.RealTime = old.RealTime // not told every time
+		}
 		w.now = p
 		return p, now.Sub(began), p.Fraction >= 1
 	}

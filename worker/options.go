@@ -149,6 +149,7 @@ type Event struct {
 	Attempt    int
 	Deliveries int           // of the message
 	State      job.State     // of the record after it
+	Record     *job.Record   // of Settled: as it then stood, not to be changed
 	Code       job.Code      // why
 	Waited     time.Duration // from accepted, or handed back, to claimed
 	Took       time.Duration // from claimed to settled; of Passed: of the pass

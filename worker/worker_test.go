@@ -49,7 +49,7 @@ type passing struct{ runner }
 func (p *passing) Run(ctx context.Context, t worker.Task, told func(worker.Pass)) worker.Outcome {
 	for _, x := range []worker.Pass{{Name: "a", Number: 1, Of: 2}, {Name: "a", Number: 1, Of: 2, Fraction: 0.5, RealTime: 30}, {Name: "a", Number: 1, Of: 2, Fraction: 1, RealTime: 20},
 		{Name: "b", Number: 2, Of: 2}, {Name: "b", Number: 2, Of: 3, Fraction: 0.9, RealTime: 10},
-		{Name: "c", Number: 3, Of: 3}, {Name: "c", Number: 3, Of: 3, Fraction: 1, RealTime: 40}, {Name: "c", Number: 3, Of: 3, Fraction: 1, RealTime: 40},
+		{Name: "c", Number: 3, Of: 3, RealTime: 40}, {Name: "c", Number: 3, Of: 3, Fraction: 1}, {Name: "c", Number: 3, Of: 3, Fraction: 1, RealTime: 40},
 		{Name: "d", Number: 4, Of: 4, Fraction: 0.2}} {
 		told(x)
 		time.Sleep(time.Second)
@@ -72,6 +72,36 @@ func TestPassesAreObserved(t *testing.T) {
 		}
 		if want := []string{"a 2s 20/1", "b 2s 10/1", "c 1s 40/1"}; !slices.Equal(got, want) {
 			t.Errorf("passes %q, want %q", got, want)
+		}
+	})
+}
+
+// The message of a job that was cancelled and deleted before a worker met it is
+// done with: it is no trouble and no dead letter.
+func TestMessageOfADeletedJob(t *testing.T) {
+	inHouse(t, func(h *house) {
+		id := h.submit("one")
+		if _, err := h.l.Cancel(h.ctx, id, "mira"); err != nil {
+			t.Fatal(err)
+		}
+		if err := h.l.Delete(h.ctx, id, "mira"); err != nil {
+			t.Fatal(err)
+		}
+		_, stop := h.start("w1", func(o *worker.Options) { o.Runner = &runner{takes: time.Second} })
+		h.check(h.until(h.submit("two"), job.Done, time.Minute))
+		stop()
+		h.empty()
+		turned := 0
+		for _, e := range h.events {
+			switch {
+			case e.Kind == worker.Trouble:
+				t.Errorf("trouble: %s %v", e.Code, e.Err)
+			case e.Kind == worker.Turned && e.Job == id:
+				turned++
+			}
+		}
+		if turned != 1 {
+			t.Errorf("turned away %d times, want once", turned)
 		}
 	})
 }

@@ -93,6 +93,8 @@ type OverError struct {
 	State State
 	Now   bool // this very claim ended it: found a sealed result, a wish to cancel, or one loss too many
 	Code  Code
+	// Record is the job's, when this very claim ended it.
+	Record *Record
 }
 
 func (e *OverError) Error() string { return fmt.Sprintf("job %s has ended: %s", e.ID, e.State) }

@@ -97,7 +97,7 @@ func (l *Ledger) Claim(ctx context.Context, id string, by Claimant) (*Hold, erro
 	}
 	l.forget(id)
 	if ended != "" {
-		return nil, errors.Join(&OverError{ID: id, State: r.State, Now: true, Code: ended}, ignoreTransient(l.close(ctx, id)))
+		return nil, errors.Join(&OverError{ID: id, State: r.State, Now: true, Code: ended, Record: r}, ignoreTransient(l.close(ctx, id)))
 	}
 	h.Attempt, h.Record = r.Attempt, r
 	return h, nil

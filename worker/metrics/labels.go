@@ -2,8 +2,11 @@ package metrics
 
 import (
 	"net/http"
+	"slices"
 	"strconv"
+	"strings"
 
+	"discsafe/pipeline"
 	"discsafe/worker"
 	"discsafe/worker/job"
 )
@@ -16,12 +19,21 @@ const other = "other"
 type values []string
 
 func (v values) of(s string) string {
-	for _, x := range v {
-		if x == s {
-			return s
-		}
+	if slices.Contains(v, s) {
+		return s
 	}
 	return other
+}
+
+// stageName is how the name of a pass stands in a label.
+func stageName(pass string) string { return strings.ReplaceAll(pass, " ", "-") }
+
+func passNames() values {
+	var v values
+	for _, n := range pipeline.PassNames() {
+		v = append(v, stageName(n))
+	}
+	return v
 }
 
 var (
@@ -33,8 +45,7 @@ var (
 	outcomes = values{"done", "failed", "cancelled", "dead", "crashed", "handed-back", "fenced", "unrecorded"}
 
 	// stages are the passes of an attempt, as the pipeline names them, with - for spaces.
-	stages = values{"measuring-the-mixes", "measuring-behind-the-filters", "writing-the-premaster", "measuring-the-premaster",
-		"writing-as-traced"}
+	stages = passNames()
 
 	methods = values{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete, http.MethodOptions}
 

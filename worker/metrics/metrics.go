@@ -1,7 +1,6 @@
 package metrics
 
 import (
-	"context"
 	"net/http"
 	"runtime"
 	"slices"
@@ -56,7 +55,6 @@ type Metrics struct {
 	volumes map[string]func() (int64, bool)
 	synced  func() bool
 	canary  time.Time
-	records func(ctx context.Context, id string) (*job.Record, error)
 }
 
 // New makes a registry of its own, with the collectors of Go and the process.

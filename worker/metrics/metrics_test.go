@@ -1,8 +1,6 @@
 package metrics_test
 
 import (
-	"context"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -131,21 +129,21 @@ func TestEachEventMovesItsMetric(t *testing.T) {
 			map[string]float64{"attempts_total{outcome=done}": 1, "attempt_seconds count": 1, "attempt_seconds sum": 20,
 				"audio_seconds_processed_total": 900, "jobs_completed_total{verdict=other}": 1}},
 		{"done, with its record", func(m *metrics.Metrics) {
-			m.Records(func(context.Context, string) (*job.Record, error) {
-				return record(job.Done, job.CodeDone, 30*second, 900), nil
-			})
-			m.Worker(settled(job.Done, job.CodeDone))
+			e := settled(job.Done, job.CodeDone)
+			e.Record = record(job.Done, job.CodeDone, 30*second, 900)
+			m.Worker(e)
 		}, map[string]float64{"attempts_total{outcome=done}": 1, "attempt_seconds count": 1, "attempt_seconds sum": 20,
 			"audio_seconds_processed_total": 900, "jobs_completed_total{verdict=attention}": 1, "jobs_promised_total{kept=yes}": 1,
 			"job_seconds{lane=express} count": 1, "job_seconds{lane=express} sum": 30}},
-		{"failed, its record out of reach", func(m *metrics.Metrics) {
-			m.Records(func(context.Context, string) (*job.Record, error) { return nil, errors.New("away") })
-			m.Worker(settled(job.Failed, job.CodeSound))
-		}, map[string]float64{"attempts_total{outcome=failed}": 1, "attempt_seconds count": 1, "attempt_seconds sum": 20, "jobs_failed_total{reason=bad-sound}": 1}},
-		{"failed, retried before its record was read", func(m *metrics.Metrics) {
-			m.Records(func(context.Context, string) (*job.Record, error) { return &job.Record{State: job.Accepted}, nil })
-			m.Worker(settled(job.Failed, job.CodeSound))
-		}, map[string]float64{"attempts_total{outcome=failed}": 1, "attempt_seconds count": 1, "attempt_seconds sum": 20, "jobs_failed_total{reason=bad-sound}": 1}},
+		{"failed", func(m *metrics.Metrics) { m.Worker(settled(job.Failed, job.CodeSound)) },
+			map[string]float64{"attempts_total{outcome=failed}": 1, "attempt_seconds count": 1, "attempt_seconds sum": 20, "jobs_failed_total{reason=bad-sound}": 1}},
+		{"passed", func(m *metrics.Metrics) {
+			m.Worker(worker.Event{Kind: worker.Passed, Attempt: 1, Deliveries: 2, State: job.Running, Pass: "measuring the mixes", Took: 5 * second, RealTime: 60})
+		}, map[string]float64{"stage_seconds{stage=measuring-the-mixes} count": 1, "stage_seconds{stage=measuring-the-mixes} sum": 5,
+			"stage_realtime_ratio{stage=measuring-the-mixes} count": 1, "stage_realtime_ratio{stage=measuring-the-mixes} sum": 60}},
+		{"passed, speed unknown", func(m *metrics.Metrics) {
+			m.Worker(worker.Event{Kind: worker.Passed, Attempt: 1, Deliveries: 1, State: job.Running, Pass: "writing the premaster", Took: 7 * second})
+		}, map[string]float64{"stage_seconds{stage=writing-the-premaster} count": 1, "stage_seconds{stage=writing-the-premaster} sum": 7}},
 		{"input damaged", func(m *metrics.Metrics) { m.Worker(settled(job.Failed, job.CodeInputDamaged)) },
 			map[string]float64{"attempts_total{outcome=failed}": 1, "attempt_seconds count": 1, "attempt_seconds sum": 20,
 				"jobs_failed_total{reason=input-damaged}": 1, "integrity_violations_total": 1}},
@@ -403,53 +401,6 @@ func TestHandler(t *testing.T) {
 				if !strings.Contains(string(body), want) {
 					t.Errorf("no %q in\n%.2000s", want, body)
 				}
-			}
-		})
-	}
-}
-
-type runner func(told func(worker.Pass)) worker.Outcome
-
-func (r runner) Run(_ context.Context, _ worker.Task, told func(worker.Pass)) worker.Outcome {
-	return r(told)
-}
-
-func TestRunnerTimesPasses(t *testing.T) {
-	for _, c := range []struct {
-		name string
-		out  worker.Outcome
-		want map[string]float64
-	}{
-		{"made", worker.Outcome{}, map[string]float64{
-			"stage_seconds{stage=measuring-the-mixes} count": 1, "stage_seconds{stage=measuring-the-mixes} sum": 5,
-			"stage_realtime_ratio{stage=measuring-the-mixes} count": 1, "stage_realtime_ratio{stage=measuring-the-mixes} sum": 60,
-			"stage_seconds{stage=writing-the-premaster} count": 1, "stage_seconds{stage=writing-the-premaster} sum": 7}},
-		{"broke down in its second pass", worker.Outcome{Reason: &job.Reason{}}, map[string]float64{
-			"stage_seconds{stage=measuring-the-mixes} count": 1, "stage_seconds{stage=measuring-the-mixes} sum": 5,
-			"stage_realtime_ratio{stage=measuring-the-mixes} count": 1, "stage_realtime_ratio{stage=measuring-the-mixes} sum": 60}},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			now := day
-			m := metrics.New()
-			var heard []worker.Pass
-			passes := []worker.Pass{{Name: "measuring the mixes", Number: 1}, {Name: "measuring the mixes", Number: 1, Fraction: 0.5, RealTime: 60},
-				{Name: "measuring the mixes", Number: 1, Fraction: 1}, {Name: "writing the premaster", Number: 2}}
-			waits := []time.Duration{2 * time.Second, 2 * time.Second, time.Second, 7 * time.Second}
-			r := m.Runner(runner(func(told func(worker.Pass)) worker.Outcome {
-				for i, p := range passes {
-					told(p)
-					now = now.Add(waits[i])
-				}
-				return c.out
-			}), func() time.Time { return now })
-			got := moved(t, m, func() {
-				r.Run(context.Background(), worker.Task{}, func(p worker.Pass) { heard = append(heard, p) })
-			})
-			if d := cmp.Diff(c.want, got); d != "" {
-				t.Errorf("want - got +:\n%s", d)
-			}
-			if d := cmp.Diff(passes, heard); d != "" {
-				t.Errorf("told - heard +:\n%s", d)
 			}
 		})
 	}

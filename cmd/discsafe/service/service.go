@@ -201,7 +201,7 @@ func (s *Service) openWorker() (err error) {
 	}
 	s.worker, err = worker.New(worker.Options{
 		Queue: s.queue, Store: s.store, Ledger: l,
-		Runner: s.metrics.Runner(&worker.Process{Command: append(append([]string{}, s.o.Program...), worker.RunJob)}, time.Now),
+		Runner: &worker.Process{Command: append(append([]string{}, s.o.Program...), worker.RunJob)},
 		Name:   s.name, Version: s.o.Version, Scratch: s.o.Scratch,
 		Slots: s.o.Slots, Limits: s.o.Child, Log: s.log, Grace: s.o.Grace, AckWait: s.o.AckWait, Lease: s.o.Lease, MinFree: s.o.ScratchFree,
 		Observe: s.observe, Step: s.o.Step,
@@ -209,7 +209,6 @@ func (s *Service) openWorker() (err error) {
 	if err != nil {
 		return err
 	}
-	s.metrics.Records(l.Get)
 	s.metrics.Slots(s.worker.Status)
 	s.metrics.Disk("scratch", func() (int64, bool) { return volume.Free(s.o.Scratch) })
 	return nil

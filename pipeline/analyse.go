@@ -29,10 +29,7 @@ func Analyse(ctx context.Context, plan *sideplan.Plan, opt Options) (_ *report.R
 	}
 	defer func() { err = errors.Join(err, j.close()) }()
 	j.predicted, j.t.passes = true, 1
-	if j.out, err = newFolder(opt.OutDir); err != nil {
-		return nil, err
-	}
-	if err := j.out.keepsPremaster(); err != nil {
+	if j.out, err = newFolder(opt.OutDir, true); err != nil {
 		return nil, err
 	}
 	if err := j.measureBefore(); err != nil {

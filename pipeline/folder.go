@@ -13,11 +13,15 @@ import (
 // FolderError is an output folder that cannot be used.
 type FolderError struct {
 	Dir, Detail, Hint string
+	File              string // in it that no earlier result wrote, if that is why
 	Err               error
 }
 
 func (e *FolderError) Error() string {
 	s := "output folder " + e.Dir + ": " + e.Detail
+	if e.File != "" {
+		s += ", for instance " + e.File
+	}
 	if e.Err != nil {
 		s += ": " + e.Err.Error()
 	}
@@ -38,8 +42,50 @@ type folder struct {
 	done      bool
 }
 
+// PutFolder has fill write a result into a hidden folder and then puts that in
+// the place of dir, as Prepare does with its own: whole or not at all, over
+// nothing but an earlier result, and, if it is an analysis, not over a prepared
+// side. Errors: *FolderError, or what fill returned; then dir is as it was.
+func PutFolder(dir string, analysis bool, fill func(work string) error) (err error) {
+	f, err := newFolder(dir, analysis)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.abandon()) }()
+	if err := fill(f.work); err != nil {
+		return err
+	}
+	return f.commit()
+}
+
+// CheckFolder says whether PutFolder would take dir, and changes nothing.
+func CheckFolder(dir string, analysis bool) error {
+	_, err := lookAt(dir, analysis)
+	return err
+}
+
 // newFolder checks that dir may be written and makes the working folder.
-func newFolder(dir string) (*folder, error) {
+func newFolder(dir string, analysis bool) (*folder, error) {
+	f, err := lookAt(dir, analysis)
+	if err != nil {
+		return nil, err
+	}
+	parent := filepath.Dir(f.dir)
+	if err := os.MkdirAll(parent, 0o777); err != nil {
+		return nil, &FolderError{Dir: dir, Detail: "its parent cannot be made", Err: err}
+	}
+	f.work, err = os.MkdirTemp(parent, "."+filepath.Base(f.dir)+".partial-")
+	if err != nil {
+		return nil, &FolderError{Dir: dir, Detail: "cannot write beside it", Err: err, Hint: "check permissions and free space"}
+	}
+	if err := os.Chmod(f.work, 0o755); err != nil {
+		return nil, errors.Join(err, f.abandon())
+	}
+	return f, nil
+}
+
+// lookAt checks whether a result may take the place of dir.
+func lookAt(dir string, analysis bool) (*folder, error) {
 	if dir == "" {
 		return nil, &FolderError{Dir: `""`, Detail: "no folder given", Hint: "give one with --out"}
 	}
@@ -58,22 +104,14 @@ func newFolder(dir string) (*folder, error) {
 		return nil, &FolderError{Dir: dir, Detail: "cannot be read as a folder", Err: err, Hint: "choose another"}
 	case len(entries) > 0:
 		if name := foreign(abs, entries); name != "" {
-			return nil, &FolderError{Dir: dir, Detail: "exists and holds files that are not a discsafe result, for instance " + name, Hint: "choose a new or empty folder"}
+			return nil, &FolderError{Dir: dir, Detail: "exists and holds files that are not a discsafe result", File: name, Hint: "choose a new or empty folder"}
 		}
 		f.replace = true
 	default:
 		f.replace = true
 	}
-	parent := filepath.Dir(abs)
-	if err := os.MkdirAll(parent, 0o777); err != nil {
-		return nil, &FolderError{Dir: dir, Detail: "its parent cannot be made", Err: err}
-	}
-	f.work, err = os.MkdirTemp(parent, "."+filepath.Base(abs)+".partial-")
-	if err != nil {
-		return nil, &FolderError{Dir: dir, Detail: "cannot write beside it", Err: err, Hint: "check permissions and free space"}
-	}
-	if err := os.Chmod(f.work, 0o755); err != nil {
-		return nil, errors.Join(err, f.abandon())
+	if analysis {
+		return f, f.keepsPremaster()
 	}
 	return f, nil
 }

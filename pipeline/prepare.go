@@ -71,7 +71,7 @@ func Prepare(ctx context.Context, plan *sideplan.Plan, opt Options) (_ *report.R
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, j.close()) }()
-	if j.out, err = newFolder(opt.OutDir); err != nil {
+	if j.out, err = newFolder(opt.OutDir, false); err != nil {
 		return nil, err
 	}
 	if err := j.measureBefore(); err != nil {

@@ -37,7 +37,7 @@ premaster and report are. Every stage has something to do.`,
 				return err
 			}
 			out := filepath.Join(dir, "side")
-			if err := checkResultFolder(out); err != nil {
+			if err := checkResultFolder(out, false); err != nil {
 				return err
 			}
 			a.say("preparing side %s, %d tracks, in %s", plan.Side, len(plan.Tracks), out)

@@ -104,7 +104,7 @@ func (a *app) jobsFetchCommand() *cobra.Command {
 			if out == "" {
 				return &usageError{msg: "--out is missing: name the folder for the result"}
 			}
-			if err := checkResultFolder(out); err != nil {
+			if err := checkResultFolder(out, false); err != nil {
 				return err
 			}
 			cl, err := remote.open(cmd)

@@ -84,7 +84,7 @@ func (a *app) submit(cmd *cobra.Command, s *submission, path string) (*v1.Job, e
 		return nil, err
 	}
 	if s.out != "" {
-		if err := checkResultFolder(s.out); err != nil {
+		if err := checkResultFolder(s.out, s.analyse); err != nil {
 			return nil, err
 		}
 	}

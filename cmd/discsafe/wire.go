@@ -51,6 +51,21 @@ func (pipelineEngine) Check(ctx context.Context, dir string) (*checkResult, erro
 	return nil, &inputError{err}
 }
 
+// putFolder puts a result in place that was made elsewhere.
+func putFolder(dir string, analysis bool, fill func(work string) error) error {
+	return pipeline.PutFolder(dir, analysis, fill)
+}
+
+// checkFolder says whether putFolder would take dir, and if it is for a file
+// that no result wrote, which.
+func checkFolder(dir string, analysis bool) (file string, err error) {
+	err = pipeline.CheckFolder(dir, analysis)
+	if f, is := errors.AsType[*pipeline.FolderError](err); is {
+		file = f.File
+	}
+	return file, err
+}
+
 // isEngineInput reports whether an error of the pipeline is one the user can
 // mend.
 func isEngineInput(err error) bool { return isType[*pipeline.FolderError](err) }

@@ -7,7 +7,9 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 
@@ -90,8 +92,8 @@ func (s *Server) register() {
 // Handler is everything the service answers.
 func (s *Server) Handler() http.Handler { return s.around(s.o.Gate.Wrap(short(s.routes))) }
 
-// OpenAPI is the document of the service.
-func (s *Server) OpenAPI() []byte { return bytes.Clone(s.document) }
+// Routes lists the patterns of all routes, "METHOD /path", in order.
+func (s *Server) Routes() []string { return slices.Sorted(maps.Keys(s.routes.needs)) }
 
 // Run does what must happen beside requests, until ctx is cancelled; then it
 // ends event streams, as Drain does.

@@ -117,6 +117,7 @@ func mainCode(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 	f := flag.NewFlagSet("faultrun", flag.ContinueOnError)
 	f.SetOutput(stderr)
 	names := f.String("suite", "", "suites, separated by commas; empty: all but the cluster")
+	without := f.String("skip", "", "suites to leave out, separated by commas")
 	scale := f.Int("scale", 1, "times the counts of a change")
 	seed := f.Uint64("seed", 0, "of all draws; 0: a random one, printed")
 	out := f.String("out", "", "file for the summary, as JSON")
@@ -134,7 +135,7 @@ func mainCode(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 		}
 		return 0
 	}
-	picked, err := pick(*names, f.Args())
+	picked, err := pick(*names, *without, f.Args())
 	if err != nil || *scale < 1 || *parallel < 1 {
 		fmt.Fprintln(stderr, "faultrun:", errors.Join(err, errors.New("see --help and --list; scale and parallel are 1 or more")))
 		return 2
@@ -165,12 +166,20 @@ func mainCode(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 	return 0
 }
 
-func pick(names string, args []string) ([]suite, error) {
+func pick(names, without string, args []string) ([]suite, error) {
 	want := args
 	if names != "" {
 		want = append(want, strings.Split(names, ",")...)
 	}
 	all := suites()
+	if without != "" {
+		for _, w := range strings.Split(without, ",") {
+			n := len(all)
+			if all = slices.DeleteFunc(all, func(s suite) bool { return s.name == w }); len(all) == n {
+				return nil, fmt.Errorf("there is no suite %q", w)
+			}
+		}
+	}
 	if len(want) == 0 {
 		return slices.DeleteFunc(all, func(s suite) bool { return s.kind == apart }), nil
 	}

@@ -179,9 +179,8 @@ func tusCut(ctx context.Context, l *lab.Lab, side int) error {
 	if strings.HasPrefix(at, "/") {
 		at = a.URL() + at
 	}
-	type octets = map[string]string
 	patch := func(from int, body io.Reader) (*http.Response, error) {
-		return ask(http.MethodPatch, at, body, octets{"Upload-Offset": strconv.Itoa(from), "Content-Type": "application/offset+octet-stream"})
+		return ask(http.MethodPatch, at, body, map[string]string{"Upload-Offset": strconv.Itoa(from), "Content-Type": "application/offset+octet-stream"})
 	}
 	// A first piece that is acknowledged must be there afterwards.
 	first := len(s.Mix) / 4
@@ -289,6 +288,7 @@ func oneKey(ctx context.Context, l *lab.Lab, side int) error {
 	}
 	key := fmt.Sprintf("one-key-%d", side)
 	var ids []string
+	posts := 0
 	post := func() {
 		var wg sync.WaitGroup
 		var mu sync.Mutex
@@ -305,7 +305,8 @@ func oneKey(ctx context.Context, l *lab.Lab, side int) error {
 			})
 		}
 		wg.Wait()
-		l.Fact("posts", 100)
+		posts += 100
+		l.Fact("posts", posts)
 	}
 	post()
 	b := l.Brokers[0]

@@ -78,13 +78,13 @@ func brokerWipe(ctx context.Context, r *run) error {
 		if len(l.Open()) == 0 {
 			return fmt.Errorf("every job was done before the broker's storage could be deleted")
 		}
-		l.Fact("open_when_deleted", len(l.Open()))
+		lab.Most(l, "open_when_deleted", len(l.Open()))
 		sleep(ctx, draw(l, 0, 2*time.Second))
 		if err := b.Start(); err != nil {
 			return err
 		}
 		took := l.Await(ctx, 3*time.Minute)
-		l.Fact("restored_s", took)
+		lab.Most(l, "restored_s", took)
 		// 60 s to ring for what is missing, and the work itself.
 		if took > 90*time.Second {
 			l.Bad("wipe", "all jobs were done only %v after the broker came back", took)
@@ -133,7 +133,7 @@ func partition(ctx context.Context, r *run) error {
 			}
 			// Without a broker there is nothing to do but wait.
 			for name, share := range shares(l, began, time.Since(at)) {
-				l.Fact("cpu_most", share)
+				lab.Most(l, "cpu_most", share)
 				if share > 0.20 {
 					l.Bad("spin", "%s used %.0f %% of a processor while the network was %s", name, 100*share, p.name)
 				}
@@ -143,7 +143,7 @@ func partition(ctx context.Context, r *run) error {
 			if err := <-fault; err != nil {
 				return err
 			}
-			l.Fact("drained_s", l.Await(ctx, 3*time.Minute))
+			lab.Most(l, "drained_s", l.Await(ctx, 3*time.Minute))
 		}
 	}
 	return l.Judge(ctx, lab.Verdict{Counted: true})

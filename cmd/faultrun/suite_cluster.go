@@ -28,7 +28,7 @@ func cluster(ctx context.Context, r *run) error {
 	_, wait := loading(ctx, l, 50*r.scale, 200*time.Millisecond)
 	kills := 0
 	for n := range r.scale {
-		if err := l.Until(ctx, 200*time.Millisecond, func() error {
+		if err := l.Until(ctxFor(ctx, 5*time.Minute), 200*time.Millisecond, func() error {
 			if err := l.Look(ctx, l.APIs[0]); err != nil {
 				return err
 			}

@@ -12,6 +12,7 @@ import (
 	"discsafe/api/v1"
 	"discsafe/cmd/faultrun/lab"
 	"discsafe/cmd/faultrun/proc"
+	"discsafe/worker/volume"
 )
 
 // full is one case of a volume without room.
@@ -86,10 +87,7 @@ func (r *run) fill(ctx context.Context, f full) error {
 	if err != nil {
 		return err
 	}
-	free, err := proc.Free(l.Volume(f.volume))
-	if err != nil {
-		return err
-	}
+	free, _ := volume.Free(l.Volume(f.volume))
 	l.Say("%s is full: %d KiB left", f.volume, free>>10)
 	if !early {
 		if err := workers(); err != nil {

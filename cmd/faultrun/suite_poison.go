@@ -45,7 +45,7 @@ func poison(ctx context.Context, r *run) error {
 		}
 	}
 	at := time.Now()
-	if err := l.Until(ctx, 300*time.Millisecond, func() error {
+	if err := l.Until(ctxFor(ctx, 6*time.Minute), 300*time.Millisecond, func() error {
 		if err := l.Look(ctx, l.APIs[0]); err != nil {
 			return err
 		}

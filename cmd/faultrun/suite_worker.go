@@ -279,7 +279,7 @@ func freezeRound(ctx context.Context, l *lab.Lab, round, n int) (held int, err e
 		return 0, err
 	}
 	for _, w := range cold {
-		if err := l.Until(ctx, 5*time.Millisecond, func() error {
+		if err := l.Until(ctxFor(ctx, 2*time.Minute), 5*time.Millisecond, func() error {
 			s, err := w.Scrape()
 			if err == nil && s.Sum("discsafe_slots", `state="busy"`) < 1 {
 				err = errors.New("it does not work")

@@ -3,7 +3,6 @@ package service
 import (
 	"context"
 	"crypto/rand"
-	"encoding/json"
 	"errors"
 	"io/fs"
 	"net/http"
@@ -24,9 +23,8 @@ import (
 // Bounds on connections. Beyond them a peer is turned away at once, so that no
 // flood of them takes the descriptors of those who are in.
 const (
-	connections            = 4096
-	connectionsOfOne       = 512
-	connectionsBehindFront = connections // a proxy speaks for everybody
+	connections      = 4096
+	connectionsOfOne = 512
 )
 
 // openAPI makes everything that answers requests, and binds.
@@ -37,9 +35,7 @@ func (s *Service) openAPI(ctx context.Context) error {
 	if err := os.MkdirAll(s.o.Spool, 0o700); err != nil {
 		return &RefusedError{"the spool folder cannot be made", err}
 	}
-	if err := s.openGate(ctx); err != nil {
-		return err
-	}
+	s.openGate()
 	lim := s.o.Limits
 	var err error
 	s.intake, err = intake.New(intake.Options{
@@ -66,9 +62,7 @@ func (s *Service) openAPI(ctx context.Context) error {
 	if s.server, err = api.New(o); err != nil {
 		return err
 	}
-	if err := s.nameRoutes(); err != nil {
-		return err
-	}
+	s.nameRoutes()
 	s.handler = s.turnAway(s.server.Handler())
 	s.metrics.Disk("spool", func() (int64, bool) { return volume.Free(s.o.Spool) })
 	return s.bind(ctx)
@@ -102,21 +96,12 @@ func (s *Service) hookKey() ([]byte, error) {
 	return []byte(key), nil
 }
 
-// nameRoutes tells the metrics which routes there are: those of the OpenAPI
-// document, as the mux has them.
-func (s *Service) nameRoutes() error {
-	var doc struct {
-		Paths map[string]map[string]json.RawMessage `json:"paths"`
+// nameRoutes tells the metrics which routes there are.
+func (s *Service) nameRoutes() {
+	for _, pattern := range s.server.Routes() {
+		_, path, _ := strings.Cut(pattern, " ")
+		s.metrics.Routes(path, pattern)
 	}
-	if err := json.Unmarshal(s.server.OpenAPI(), &doc); err != nil {
-		return err
-	}
-	for path, methods := range doc.Paths {
-		for m := range methods {
-			s.metrics.Routes(path, strings.ToUpper(m)+" "+path)
-		}
-	}
-	return nil
 }
 
 func (s *Service) bind(ctx context.Context) error {
@@ -127,7 +112,7 @@ func (s *Service) bind(ctx context.Context) error {
 	s.url = scheme + "://" + l.Addr().String()
 	each := connectionsOfOne
 	if len(s.o.Bind.TrustedProxies) > 0 {
-		each = 0
+		each = 0 // a proxy speaks for everybody
 	}
 	s.listener = api.LimitListener(l, connections, each)
 	return nil
@@ -156,16 +141,10 @@ func (s *Service) turnAway(next http.Handler) http.Handler {
 
 // openGate asks nobody to sign in while no token exists and none is required,
 // and everybody from the first token on, also one that another process made.
-func (s *Service) openGate(ctx context.Context) error {
-	any, err := s.tokens.Any(ctx)
-	if err != nil {
-		return err
-	}
-	s.signIn.Store(any || s.o.Bind.TokenRequired)
+func (s *Service) openGate() {
 	s.gate = access.NewGate(access.GateOptions{Tokens: s.tokens, Open: func() bool { return !s.signIn.Load() },
 		Rate: s.o.Limits.Rate, Burst: s.o.Limits.Burst, TrustedProxies: s.o.Bind.TrustedProxies,
 		Secure: s.o.Bind.CertFile != "", Now: time.Now, Log: s.log, Observe: s.metrics.SignIn, Served: s.metrics.HTTP})
-	return nil
 }
 
 // watchTokens closes the gate when a token appears. It never opens it again: a

@@ -8,6 +8,8 @@
 //	what                                           where
 //	options, and what is refused before starting   options.go, bind.go
 //	store, queue                                   store.go, broker.go
+//	gate, intake, routes, webhooks                 api.go
+//	what the API stores: counted, crash points     seam.go
 //	start, drain, close                            service.go
 //	reconciling, retention, sweeps, gauges         loops.go
 //	readiness                                      ready.go

@@ -3,7 +3,6 @@ package service
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"io"
 	"strings"
 
@@ -61,12 +60,4 @@ func (m *seam) count(r *job.Record, fresh bool) {
 	case r.State == job.Cancelled && r.Deleted == nil:
 		m.s.metrics.Ended(r)
 	}
-}
-
-// Sweep implements store.Sweeper.
-func (m *seam) Sweep(ctx context.Context) (store.Swept, error) {
-	if sw, ok := m.Store.(store.Sweeper); ok {
-		return sw.Sweep(ctx)
-	}
-	return store.Swept{}, errors.ErrUnsupported
 }

@@ -178,6 +178,7 @@ func (s *Service) mayBind(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	s.signIn.Store(any || s.o.Bind.TokenRequired)
 	return s.o.Bind.check(any)
 }
 

@@ -57,6 +57,10 @@ func (l *Lab) judgeJobs(ctx context.Context, v Verdict) error {
 	if len(jobs) == 0 {
 		return errors.New("no job was accepted: nothing was tried")
 	}
+	most := v.Measured
+	if most == 0 {
+		most = 10
+	}
 	// The sample is drawn, not the first ones.
 	for _, i := range l.Rand.Perm(len(jobs)) {
 		j := jobs[i]
@@ -88,17 +92,13 @@ func (l *Lab) judgeJobs(ctx context.Context, v Verdict) error {
 			continue
 		}
 		fetched++
-		most := v.Measured
-		if most == 0 {
-			most = 10
-		}
 		if err := l.checkResult(ctx, l.api(i), j, measured < most); err != nil {
 			return err
 		}
 		measured++
 	}
 	for name, n := range map[string]int{"jobs": len(jobs), "done": done, "ended_otherwise": len(jobs) - done, "run_again": again, "crashes": crashes, "losses": losses,
-		"fetched": fetched, "measured": min(measured, max(v.Measured, 10))} {
+		"fetched": fetched, "measured": min(measured, most)} {
 		l.Fact(name, n)
 	}
 	return nil

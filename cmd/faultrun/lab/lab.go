@@ -58,7 +58,6 @@ type Options struct {
 
 // Tuning is how the service is told to behave; zero values leave its defaults.
 type Tuning struct {
-	Slots   int      // of a worker; 0: 1
 	APIArgs []string // further flags
 	JobArgs []string // the same for workers
 }
@@ -202,12 +201,34 @@ func (l *Lab) Bad(what, format string, a ...any) {
 // Fact is a figure of the suite, for the summary.
 func (l *Lab) Fact(name string, v any) {
 	if d, is := v.(time.Duration); is {
-		v = float64(d.Microseconds()) / 1e6
+		v = seconds(d)
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.facts[name] = v
 }
+
+// Most is a figure of which the greatest counts, however often it is told.
+func Most[N int | float64 | time.Duration](l *Lab, name string, v N) {
+	switch v := any(v).(type) {
+	case time.Duration:
+		most(l, name, seconds(v))
+	case float64:
+		most(l, name, v)
+	case int:
+		most(l, name, v)
+	}
+}
+
+func most[N int | float64](l *Lab, name string, v N) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if was, is := l.facts[name].(N); !is || v > was {
+		l.facts[name] = v
+	}
+}
+
+func seconds(d time.Duration) float64 { return float64(d.Microseconds()) / 1e6 }
 
 // Violations lists what was found.
 func (l *Lab) Violations() []string {

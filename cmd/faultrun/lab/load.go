@@ -170,12 +170,10 @@ func (l *Lab) Look(ctx context.Context, a *API) error {
 	if err != nil {
 		return err
 	}
-	seen := 0
 	for j, err := range c.Jobs(ctx, client.Query{Limit: 500}) {
 		if err != nil {
 			return err
 		}
-		seen++
 		l.mu.Lock()
 		if k := l.jobs[j.ID]; k != nil {
 			k.Final = &j

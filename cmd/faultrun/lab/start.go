@@ -270,7 +270,7 @@ func (l *Lab) Worker(env []string) (*Worker, error) {
 	}
 	w.Metrics = fmt.Sprintf("http://127.0.0.1:%d", port)
 	args, shared := l.shared()
-	args = append([]string{l.exe, "worker", "--scratch", l.Volume("scratch"), "--slots", strconv.Itoa(max(1, t.Slots)), "--metrics", fmt.Sprintf("127.0.0.1:%d", port)}, args...)
+	args = append([]string{l.exe, "worker", "--scratch", l.Volume("scratch"), "--slots", "1", "--metrics", fmt.Sprintf("127.0.0.1:%d", port)}, args...)
 	args = append(args, t.JobArgs...)
 	w.P, err = l.g.Start(proc.Spec{
 		Name: fmt.Sprintf("worker-%d", w.N), Args: args, Ready: "listening on ", Dir: filepath.Join(l.outside, "cwd"),

@@ -42,22 +42,13 @@ func (l *Lab) judgeUsage() {
 		}); err != nil {
 			l.Bad("I6", "%v", err)
 		}
-		l.most("fds_more", now.fds-base.fds)
-		l.most("goroutines_more", now.goroutines-base.goroutines)
+		Most(l, "fds_more", now.fds-base.fds)
+		Most(l, "goroutines_more", now.goroutines-base.goroutines)
 	}
 	for _, a := range l.APIs {
 		check(a.P, a.base, a.Scrape)
 	}
 	for _, w := range l.Living() {
 		check(w.P, w.base, w.Scrape)
-	}
-}
-
-// most keeps the largest figure of a name.
-func (l *Lab) most(name string, n int) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if was, is := l.facts[name].(int); !is || n > was {
-		l.facts[name] = n
 	}
 }

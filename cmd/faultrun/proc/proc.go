@@ -29,16 +29,17 @@ type Spec struct {
 	Log  string // file that standard error and output are added to
 	// Ready is what a line of standard output begins with once the process serves; "": it is not waited for. What
 	// follows it is Proc.Said.
-	Ready  string
-	Within time.Duration // to be ready; 0: 30 s
+	Ready string
 }
+
+// readyWithin is how long a process may take until it serves.
+const readyWithin = 30 * time.Second
 
 // Proc is a process. Make one with Start.
 type Proc struct {
 	Spec
 	PID  int
 	Said string // what followed Spec.Ready
-	Born time.Time
 
 	cmd  *exec.Cmd
 	log  *os.File
@@ -56,7 +57,7 @@ func Start(s Spec) (*Proc, error) {
 	if err != nil {
 		return nil, errors.Join(err, log.Close())
 	}
-	p := &Proc{Spec: s, log: log, done: make(chan struct{}), Born: time.Now()}
+	p := &Proc{Spec: s, log: log, done: make(chan struct{})}
 	p.cmd = exec.Command(s.Args[0], s.Args[1:]...)
 	p.cmd.Env, p.cmd.Dir, p.cmd.Stdout, p.cmd.Stderr = s.Env, s.Dir, in, log
 	p.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true, Pdeathsig: syscall.SIGKILL}
@@ -82,18 +83,14 @@ func Start(s Spec) (*Proc, error) {
 	if s.Ready == "" {
 		return p, nil
 	}
-	within := s.Within
-	if within == 0 {
-		within = 30 * time.Second
-	}
 	select {
 	case p.Said = <-ready:
 		return p, nil
 	case <-p.done:
 		return p, fmt.Errorf("%s ended before it was ready: %w\n%s", s.Name, p.exit(), p.Tail(15))
-	case <-time.After(within):
+	case <-time.After(readyWithin):
 		p.Kill()
-		return p, fmt.Errorf("%s was not ready within %v\n%s", s.Name, within, p.Tail(15))
+		return p, fmt.Errorf("%s was not ready within %v\n%s", s.Name, readyWithin, p.Tail(15))
 	}
 }
 

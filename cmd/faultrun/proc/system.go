@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"discsafe/worker/volume"
 )
 
 // tick is the unit of times in /proc: USER_HZ, 100 on every Linux of today.
@@ -108,10 +110,13 @@ func Fill(dir string, left int64) (path string, err error) {
 	}
 	block := make([]byte, 64<<10)
 	for {
-		free, err := Free(dir)
-		if err != nil || free <= left {
+		free, known := volume.Free(dir)
+		if !known {
 			_ = f.Close()
-			return f.Name(), err
+			return f.Name(), fmt.Errorf("how much room %s has is not known", dir)
+		}
+		if free <= left {
+			return f.Name(), f.Close()
 		}
 		if n := free - left; n < int64(len(block)) {
 			block = block[:max(512, n)]

@@ -16,7 +16,6 @@ import (
 	"io"
 	"net"
 	"sync"
-	"sync/atomic"
 	"time"
 )
 
@@ -53,9 +52,7 @@ type Proxy struct {
 	conns  map[*conn]bool
 	closed bool
 
-	wg    sync.WaitGroup
-	taken atomic.Int64
-	bytes atomic.Int64
+	wg sync.WaitGroup
 }
 
 // Listen opens a port on loopback that leads to target.
@@ -112,18 +109,12 @@ func (p *Proxy) ResetAll() int {
 	return len(p.conns)
 }
 
-// Open is how many connections there are; Taken how many there ever were.
+// Open is how many connections there are.
 func (p *Proxy) Open() int {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return len(p.conns)
 }
-
-// Taken is how many connections there ever were.
-func (p *Proxy) Taken() int64 { return p.taken.Load() }
-
-// Bytes is how many bytes arrived, both ways.
-func (p *Proxy) Bytes() int64 { return p.bytes.Load() }
 
 // Close ends everything and waits for it.
 func (p *Proxy) Close() error {
@@ -149,7 +140,6 @@ func (p *Proxy) accept() {
 			time.Sleep(10 * time.Millisecond) // out of descriptors: later there may be some
 			continue
 		}
-		p.taken.Add(1)
 		p.mu.Lock()
 		c := &conn{p: p, client: client, left: p.cut, cut: p.cut > 0}
 		if p.closed || p.mode == Reset {
@@ -266,7 +256,6 @@ func (c *conn) copy(dst, src net.Conn, up bool) {
 			if _, err := dst.Write(buf[:may]); err != nil || may < n {
 				break
 			}
-			c.p.bytes.Add(int64(may))
 		}
 		if rerr != nil {
 			if t, is := dst.(*net.TCPConn); is && errors.Is(rerr, io.EOF) {

@@ -48,17 +48,17 @@ func (l *Ledger) Submit(ctx context.Context, key string, req Request) (_ *Record
 		return nil, false, err
 	}
 	if key != "" {
-		own := id
 		if id, err = l.bind(ctx, key, id, &req); err != nil {
 			return nil, false, err
 		}
-		replayed = id != own
 	}
+	// Who makes the record is told that the job is new, and nobody else, whoever
+	// tied the key.
 	r, made, err := l.create(ctx, id, req)
 	if err != nil {
 		return nil, false, err
 	}
-	return r, replayed && !made, nil
+	return r, !made, nil
 }
 
 // Keyed says whether a studio's idempotency key has made a job and is still
@@ -159,10 +159,13 @@ func (l *Ledger) create(ctx context.Context, id string, req Request) (_ *Record,
 		return nil, false, err
 	}
 	_, err = l.store.Swap(ctx, recordDir+id, "", data)
-	if err == nil || l.holds(ctx, id, data) {
+	// Only an unclear answer is cleared up by what is there: another's record of the
+	// same moment has the same bytes.
+	conflict := errors.Is(err, store.ErrConflict)
+	if err == nil || !conflict && l.holds(ctx, id, data) {
 		return r, true, nil
 	}
-	if errors.Is(err, store.ErrConflict) {
+	if conflict {
 		r, err := l.Get(ctx, id)
 		return r, false, err
 	}

@@ -1,5 +1,5 @@
 // Package api is the service's face to the network: everything below /v1, its
-// OpenAPI description, and the health of the process.
+// OpenAPI description, the pages (package web), and the health of the process.
 //
 // Enter at New and Server.Handler; Server.Run does what must happen beside
 // requests. HTTPServer and LimitListener hold the handler to the network.
@@ -23,6 +23,7 @@
 //	gatekeeper         paused, full, too many                    gatekeeper.go
 //	watcher, feed      news of jobs for event streams            watch.go, feed.go, events.go
 //	files, excerpts    results                                   files.go, audio.go
+//	pages              the same for people, package web          pages.go
 //
 // Every error is a v1.Problem. What belongs to another studio is answered with
 // the bytes of what does not exist.

@@ -13,6 +13,7 @@ import (
 	"sync"
 	"time"
 
+	"discsafe/api/web"
 	"discsafe/worker/job"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -25,6 +26,7 @@ type Server struct {
 	limits   Limits
 	huma     huma.API
 	routes   *routes
+	pages    *web.Pages
 	document []byte // OpenAPI
 	intake   *gatekeeper
 	watcher  *watcher
@@ -61,6 +63,9 @@ func New(o Options) (*Server, error) {
 		Transformers:                 []huma.Transformer{s.transform},
 	})
 	s.register()
+	if err := s.registerPages(); err != nil {
+		return nil, err
+	}
 	if err := s.routes.err(); err != nil {
 		return nil, fmt.Errorf("api: %w", err)
 	}
@@ -90,7 +95,9 @@ func (s *Server) register() {
 }
 
 // Handler is everything the service answers.
-func (s *Server) Handler() http.Handler { return s.around(s.o.Gate.Wrap(short(s.routes))) }
+func (s *Server) Handler() http.Handler {
+	return s.around(s.pages.Around(s.o.Gate.Wrap(short(s.routes))))
+}
 
 // Routes lists the patterns of all routes, "METHOD /path", in order.
 func (s *Server) Routes() []string { return slices.Sorted(maps.Keys(s.routes.needs)) }

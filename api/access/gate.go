@@ -68,7 +68,7 @@ type GateOptions struct {
 
 // DefaultPublic is what needs no sign-in.
 func DefaultPublic() []string {
-	return []string{"/healthz", "/readyz", "/openapi.json", "POST /v1/session", "/v1/problems"}
+	return []string{"/healthz", "/readyz", "/openapi.json", "POST /v1/session", "/v1/problems", "/signin", "POST /signin", "/assets/"}
 }
 
 // Gate surrounds the service. Make one with NewGate.

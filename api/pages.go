@@ -1,0 +1,85 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"io"
+
+	"discsafe/api/v1"
+	"discsafe/api/web"
+
+	"github.com/danielgtaylor/huma/v2"
+)
+
+// registerPages mounts the pages: in the table of routes, with what each needs,
+// but not in the document, which is the API's.
+func (s *Server) registerPages() error {
+	var err error
+	if s.pages, err = web.New(web.Options{Service: board{s}, Session: s.o.Gate.Session, Now: s.o.Now, Log: s.o.Log}); err != nil {
+		return fmt.Errorf("api: %w", err)
+	}
+	for _, r := range s.pages.Routes() {
+		s.routes.add(need(r.Need), huma.Operation{Method: r.Method, Path: r.Path})
+		s.routes.HandleFunc(r.Method+" "+r.Path, r.Handler)
+	}
+	return nil
+}
+
+// board is the service as the pages use it: by the handlers of the API, so that
+// a page shows nobody what the API would not.
+type board struct{ s *Server }
+
+func (b board) Jobs(ctx context.Context, q web.Query) (v1.Jobs, error) {
+	in := &listInput{Studio: q.Studio, Verdict: q.Verdict, Q: q.Text, Cursor: q.Cursor, Limit: q.Limit}
+	if q.State != "" {
+		in.State = []string{q.State}
+	}
+	out, err := b.s.list(ctx, in)
+	if err != nil {
+		return v1.Jobs{}, err
+	}
+	return out.Body, nil
+}
+
+func (b board) Job(ctx context.Context, id string) (v1.Job, error) {
+	out, err := b.s.one(ctx, &idInput{id})
+	if err != nil {
+		return v1.Job{}, err
+	}
+	return out.Body, nil
+}
+
+func (b board) Plan(ctx context.Context, id string) (string, error) {
+	rec, _, err := b.s.visible(ctx, id)
+	if err != nil {
+		return "", b.s.problem(ctx, err)
+	}
+	o, err := b.s.o.Store.Open(ctx, rec.Request.Plan.Key)
+	if isNotFound(err) {
+		return "", v1.NewProblem(v1.Gone, "the plan has been deleted")
+	}
+	if err != nil {
+		return "", b.s.problem(ctx, err)
+	}
+	defer o.Close()
+	data, err := io.ReadAll(io.LimitReader(o, maxPlanBytes))
+	if err != nil {
+		return "", b.s.problem(ctx, err)
+	}
+	return string(data), nil
+}
+
+func (b board) Cancel(ctx context.Context, id string) error {
+	_, err := b.s.cancel(ctx, &idInput{id})
+	return err
+}
+
+func (b board) Retry(ctx context.Context, id string) error {
+	_, err := b.s.retry(ctx, &idInput{id})
+	return err
+}
+
+func (b board) Delete(ctx context.Context, id string) error {
+	_, err := b.s.remove(ctx, &idInput{id})
+	return err
+}

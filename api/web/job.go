@@ -1,0 +1,211 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"path"
+	"strings"
+
+	"discsafe/api/access"
+	"discsafe/api/v1"
+	"discsafe/worker/job"
+)
+
+type jobView struct {
+	rowView
+	Lane, Kind           string
+	StateCode            string // as events have it
+	Rev                  int64
+	Cancel               bool // was asked for
+	Progress             *progressView
+	Why                  *v1.Reason
+	Started, Ended, Gone *stamp
+	NotBefore            *stamp
+	Inputs               []v1.Input
+	Files                []fileView
+	Sound                bool // there is sound that the caller may not have
+	Attempts             []attemptView
+	Events               []eventView
+	Plan, PlanMissing    string
+	Actions              []action
+	Live                 bool
+}
+
+type progressView struct {
+	Step, Pass string
+	Percent    int
+	Left       string
+}
+
+type fileView struct {
+	v1.File
+	What string
+	Link bool
+}
+
+type attemptView struct {
+	Number     int
+	Began      *stamp
+	Took, By   string
+	Result     string
+	underWay   bool
+	begunEvent v1.Event
+}
+
+type eventView struct {
+	At   *stamp
+	To   badge
+	Text string
+	Hint string
+	By   string
+}
+
+var stepWords = map[string]string{"fetching": "Fetching the mixes", "preparing": "Preparing", "storing": "Storing the results"}
+
+func (p *Pages) job(w http.ResponseWriter, r *http.Request) {
+	ctx := r.Context()
+	j, err := p.o.Service.Job(ctx, r.PathValue("id"))
+	if err != nil {
+		p.fail(w, r, err)
+		return
+	}
+	id, _ := access.From(ctx)
+	v := p.jobView(&j, id)
+	if v.Plan, err = p.o.Service.Plan(ctx, j.ID); err != nil {
+		v.PlanMissing = "The plan cannot be shown just now. Reload in a moment."
+		if pr, ok := errors.AsType[*v1.Problem](err); ok && pr.Status < 500 {
+			v.PlanMissing = "The plan has been deleted."
+		}
+	}
+	f := frame{Title: v.State.Word + ": " + name(&j), Here: "job", Who: whoOf(ctx), Notice: notices[r.URL.Query().Get("did")], Body: v}
+	p.show(w, r, http.StatusOK, "job", f)
+}
+
+// name is how people call the side.
+func name(j *v1.Job) string {
+	if j.Side == "" {
+		return titleOf(j)
+	}
+	return titleOf(j) + ", side " + j.Side
+}
+
+func (p *Pages) jobView(j *v1.Job, id access.Identity) jobView {
+	now := p.o.Now()
+	v := jobView{rowView: p.row(j), Lane: "Express", Kind: "Prepare: writes a premaster", StateCode: j.State, Rev: j.Rev, Cancel: j.Cancel, Why: j.Reason,
+		Started: stampOf(j.Started, now), Ended: stampOf(j.Ended, now), Gone: stampOf(j.Expires, now), NotBefore: stampOf(j.NotBefore, now),
+		Inputs: j.Inputs, Live: !j.Over()}
+	if j.Lane == "bulk" {
+		v.Lane = "Bulk, overnight"
+	}
+	if v.Predicted {
+		v.Kind = "Analyse: measures and plans, writes no premaster"
+	}
+	if g := j.Progress; g != nil {
+		v.Progress = &progressView{Step: stepWords[g.Step], Pass: g.Pass, Percent: percent(g.Percent)}
+		if v.Progress.Step == "" {
+			v.Progress.Step = g.Step
+		}
+		if left := g.Finish.Sub(now); !g.Finish.IsZero() && left > 0 {
+			v.Progress.Left = "about " + spanWords(left) + " left"
+		}
+	}
+	for _, f := range j.Files {
+		may := !strings.EqualFold(path.Ext(f.Name), ".wav") || id.May(access.Listen)
+		v.Sound = v.Sound || !may
+		v.Files = append(v.Files, fileView{f, fileWords[f.Name], may})
+	}
+	v.history(j, p)
+	for _, a := range actions {
+		if a.fits(j) && id.May(access.Manage) {
+			v.Actions = append(v.Actions, a)
+		}
+	}
+	return v
+}
+
+// fileWords say what the files of a result are for.
+var fileWords = map[string]string{
+	"premaster.wav":      "Premaster: what goes to the lathe",
+	"difference.wav":     "Difference: what was changed",
+	"as-traced.wav":      "As traced: what a stylus would read",
+	"report.html":        "Report, to read",
+	"report.json":        "Report, for programs",
+	"cutting-sheet.html": "Cutting sheet",
+	"manifest.json":      "Manifest: sizes and SHA-256 of all files",
+}
+
+func (v *jobView) history(j *v1.Job, p *Pages) {
+	now := p.o.Now()
+	for _, e := range j.History {
+		info := job.Code(e.Code).Info()
+		v.Events = append(v.Events, eventView{At: stampOf(e.At, now), To: stateBadge(e.To), Text: info.Text, Hint: e.Text, By: e.By})
+		if n := len(v.Attempts) - 1; n >= 0 && v.Attempts[n].underWay {
+			a := &v.Attempts[n]
+			a.underWay, a.Result, a.Took = false, info.Text, spanWords(e.At.Sub(a.begunEvent.At))
+		}
+		if e.To == "running" {
+			v.Attempts = append(v.Attempts, attemptView{Number: e.Attempt, Began: stampOf(e.At, now), By: e.By, Result: "Under way.", underWay: true, begunEvent: e})
+		}
+	}
+}
+
+// action is something a person may do with a job.
+type action struct {
+	Do, Word, Kind string
+	Ask, Effect    string
+	fits           func(*v1.Job) bool
+	do             func(Service, context.Context, string) error
+	back           string // where to go then; "": the job
+}
+
+var actions = []action{
+	{Do: "cancel", Word: "Cancel", Kind: "plain", Ask: "Cancel this job?", Effect: "A job that waits is cancelled at once, one that runs within seconds. It can be put back to the start later.",
+		fits: func(j *v1.Job) bool { return !j.Over() && !j.Cancel }, do: func(s Service, ctx context.Context, id string) error { return s.Cancel(ctx, id) }},
+	{Do: "retry", Word: "Try again", Kind: "plain", Ask: "Try this job again?", Effect: "It is put back to the start, with the same plan and the same mixes.",
+		fits: func(j *v1.Job) bool { return j.Over() && j.State != "done" }, do: func(s Service, ctx context.Context, id string) error { return s.Retry(ctx, id) }},
+	{Do: "delete", Word: "Delete", Kind: "danger", Ask: "Delete this job and its files?", Effect: "Premaster, report and every other file of it go for good. The mixes stay until they expire.",
+		fits: (*v1.Job).Over, do: func(s Service, ctx context.Context, id string) error { return s.Delete(ctx, id) }, back: "/jobs"},
+}
+
+var notices = map[string]string{
+	"cancel": "Cancelling was asked for.",
+	"retry":  "The job is back at the start.",
+	"delete": "The job was deleted.",
+}
+
+type confirmView struct {
+	ID, Name string
+	State    badge
+	action
+	Fits bool
+}
+
+// confirm asks before an action.
+func (p *Pages) confirm(a action) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		j, err := p.o.Service.Job(r.Context(), r.PathValue("id"))
+		if err != nil {
+			p.fail(w, r, err)
+			return
+		}
+		p.show(w, r, http.StatusOK, "confirm", frame{Title: a.Ask, Here: "job", Who: whoOf(r.Context()),
+			Body: confirmView{j.ID, name(&j), stateBadge(j.State), a, a.fits(&j)}})
+	}
+}
+
+// act does it, then sends the browser to a page that may be reloaded.
+func (p *Pages) act(a action) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		id := r.PathValue("id")
+		if err := a.do(p.o.Service, r.Context(), id); err != nil {
+			p.fail(w, r, err)
+			return
+		}
+		to := a.back
+		if to == "" {
+			to = "/jobs/" + id // the service knew it, so it is a plain word
+		}
+		seeOther(w, r, to+"?did="+a.Do)
+	}
+}

@@ -1,0 +1,121 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"strings"
+
+	"discsafe/api/access"
+	"discsafe/api/v1"
+)
+
+const pageSize = 50
+
+type jobsView struct {
+	Text, Studio     string
+	States, Verdicts []choice
+	AnyStudio        bool // the caller sees more than one
+	Filtered         bool
+	Fault, FaultOn   string // of the filter, and the field it is of
+	Rows             []rowView
+	Next, Newest     string // links; "" if there is no such page
+	Unreadable       int
+}
+
+type rowView struct {
+	ID, Title, Side, Catalogue, Studio string
+	LengthS                            float64
+	State                              badge
+	Verdict                            *badge
+	Predicted, Over                    bool
+	Percent                            int // -1: does not run
+	Accepted                           *stamp
+	Reason                             string
+}
+
+func titleOf(j *v1.Job) string {
+	if t := strings.TrimSpace(j.Title); t != "" {
+		return t
+	}
+	return "Untitled"
+}
+
+func (p *Pages) row(j *v1.Job) rowView {
+	v := rowView{ID: j.ID, Title: titleOf(j), Side: j.Side, Catalogue: j.Catalogue, Studio: j.Studio, LengthS: j.LengthS,
+		State: stateBadge(j.State), Verdict: verdictBadge(j), Predicted: j.Kind == v1.Analyse, Over: j.Over(), Percent: -1, Accepted: stampOf(j.Accepted, p.o.Now())}
+	if j.Progress != nil {
+		v.Percent = percent(j.Progress.Percent)
+	}
+	if j.Reason != nil && j.State != "done" {
+		v.Reason = j.Reason.Text
+	}
+	return v
+}
+
+func percent(f float64) int { return int(max(0, min(100, f))) }
+
+func (p *Pages) jobs(w http.ResponseWriter, r *http.Request) {
+	in := r.URL.Query()
+	q := Query{State: in.Get("state"), Verdict: in.Get("verdict"), Text: strings.TrimSpace(in.Get("q")), Studio: strings.TrimSpace(in.Get("studio")), Cursor: in.Get("cursor"), Limit: pageSize}
+	id, _ := access.From(r.Context())
+	v := jobsView{Text: q.Text, Studio: q.Studio, AnyStudio: id.All || id.Role != v1.RoleStudio,
+		States: choices(stateOrder, stateBadges, q.State), Verdicts: choices(verdictOrder, verdictBadges, q.Verdict)}
+	v.Filtered = q.State+q.Verdict+q.Text+q.Studio != ""
+	f := frame{Title: "Jobs", Here: "jobs", Who: whoOf(r.Context()), Notice: notices[in.Get("did")]}
+	if v.FaultOn, v.Fault = filterFault(q); v.Fault != "" {
+		f.Title, f.Body = "Jobs: the search has a fault", v
+		p.show(w, r, http.StatusUnprocessableEntity, "jobs", f)
+		return
+	}
+	list, err := p.o.Service.Jobs(r.Context(), q)
+	if err != nil {
+		p.fail(w, r, err)
+		return
+	}
+	for i := range list.Jobs {
+		v.Rows = append(v.Rows, p.row(&list.Jobs[i]))
+	}
+	v.Unreadable = len(list.Unreadable)
+	if list.Next != "" {
+		v.Next = link(q, list.Next)
+	}
+	if q.Cursor != "" {
+		v.Newest = link(q, "")
+		f.Title = "Jobs, older"
+	}
+	f.Body = v
+	p.show(w, r, http.StatusOK, "jobs", f)
+}
+
+// filterFault is what is wrong with a search, and in which field.
+func filterFault(q Query) (field, fault string) {
+	_, state := stateBadges[q.State]
+	_, verdict := verdictBadges[q.Verdict]
+	switch {
+	case q.State != "" && !state:
+		return "state", "There is no such state. Choose one of the list."
+	case q.Verdict != "" && !verdict:
+		return "verdict", "There is no such verdict. Choose one of the list."
+	case len(q.Text) > 200:
+		return "q", "The search text is too long: 200 characters are enough."
+	case len(q.Studio) > 64:
+		return "studio", "A studio's name has at most 64 characters."
+	case len(q.Cursor) > 64:
+		return "", "This link to older jobs is damaged. Search again."
+	}
+	return "", ""
+}
+
+// link is the list with the same filter, after a cursor.
+func link(q Query, cursor string) string {
+	out := url.Values{}
+	for name, v := range map[string]string{"q": q.Text, "state": q.State, "verdict": q.Verdict, "studio": q.Studio, "cursor": cursor} {
+		if v != "" {
+			out.Set(name, v)
+		}
+	}
+	if len(out) == 0 {
+		return "/jobs"
+	}
+	return "/jobs?" + out.Encode()
+}

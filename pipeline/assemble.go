@@ -281,49 +281,6 @@ func straight(a, b report.LandPoint, between []report.LandPoint) bool {
 	return true
 }
 
-func (j *job) ladder() ([]report.Rung, error) {
-	rungs, err := planner.Ladder(j.ctx, j.ps, j.cut)
-	if err != nil {
-		return nil, err
-	}
-	var out []report.Rung
-	for _, o := range rungs {
-		g := report.Rung{LevelDB: o.LevelDB, LandMM: report.Num(o.LandUM / 1000), EndRadiusMM: report.Num(j.ps.Limits.Disc.OuterMM - o.LandUM/1000),
-			CurvatureRatio: report.Num(o.CurvatureRatio), SlopeRatio: report.Num(o.SlopeRatio), State: report.Ready, Why: "within the stated room profile and caps",
-		}
-		if !o.Holds {
-			g.Why = heldWords(o.Held)
-			g.State = report.Blocked
-			if o.Held == planner.HeldReduction || o.Held == planner.HeldTreated {
-				g.State = report.Attention
-			}
-		}
-		for _, t := range []struct {
-			on   bool
-			id   string
-			load planner.Load
-		}{{j.chain.deEss != nil, "de-ess", o.DeEss}, {j.chain.limitSides != nil, "limit-sides", o.Sides}} {
-			if t.on {
-				g.Treatment = append(g.Treatment, report.Treatment{Stage: t.id, MaxDB: -t.load.ReductionDB, TreatedS: t.load.TreatedS})
-			}
-		}
-		out = append(out, g)
-	}
-	out[nearest(out, j.cut.LevelDB)].Chosen = true
-	return out, nil
-}
-
-// nearest is the rung next to a level, the lower of two.
-func nearest(rungs []report.Rung, levelDB float64) int {
-	best := 0
-	for i, g := range rungs {
-		if math.Abs(g.LevelDB-levelDB) < math.Abs(rungs[best].LevelDB-levelDB)-1e-9 {
-			best = i
-		}
-	}
-	return best
-}
-
 // heldWords says in words what holds a level down.
 func heldWords(code string) string {
 	switch code {

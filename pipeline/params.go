@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"discsafe/pipeline/groove"
 	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/stage"
 )
@@ -43,6 +44,14 @@ func (p params) crossoverHz() float64 {
 		return p.sumLows.CrossoverHz
 	}
 	return 0
+}
+
+// splitHz is where the band that de-ess turns down begins.
+func (p params) splitHz() float64 {
+	if p.deEss != nil {
+		return p.deEss.CrossoverHz
+	}
+	return groove.DefaultSplitHz
 }
 
 // noCeilingDB stands for the ceiling of a chain without fit-level: file gain

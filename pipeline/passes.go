@@ -61,6 +61,7 @@ type pass struct {
 	linear  []stage.Processor
 	temp    string
 	cross   float64
+	splitHz float64 // where de-ess begins
 	ends    []int64 // frames at which tracks end, for their own peaks
 }
 
@@ -84,6 +85,9 @@ func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
 		z.full(g)
 	})
 	if err != nil {
+		return nil, err
+	}
+	if err := main.SplitAt(p.splitHz); err != nil {
 		return nil, err
 	}
 	var lane *lane
@@ -222,7 +226,7 @@ func measureSide(ctx context.Context, s *side, p pass, opt Options, t *teller, n
 // trebleOf is displacement of m with velocity and acceleration of full.
 func trebleOf(full, m *groove.Motion) groove.Motion {
 	out := *m
-	out.WallVelocity, out.WallAccel, out.AccelLow = full.WallVelocity, full.WallAccel, full.AccelLow
+	out.WallVelocity, out.WallAccel, out.AccelLow, out.AccelLowDeep, out.SpeedLow = full.WallVelocity, full.WallAccel, full.AccelLow, full.AccelLowDeep, full.SpeedLow
 	out.LateralSpeed, out.VerticalSpeed, out.AccelSqL, out.AccelSqR = full.LateralSpeed, full.VerticalSpeed, full.AccelSqL, full.AccelSqR
 	return out
 }

@@ -37,7 +37,7 @@ type job struct {
 	out     *folder
 
 	before   *measured
-	extra    *groove.MotionLog // the lane of another set of filters, when one was needed
+	extra    map[filters]*groove.MotionLog // lanes of other sets of filters, as they were needed
 	filters  filters
 	cut      *planner.Plan
 	peak     *float64 // true peak of the treated programme before file gain
@@ -102,6 +102,7 @@ func newJob(ctx context.Context, plan *sideplan.Plan, opt Options) (*job, error)
 		scale:   room.Reference.ChannelVelocityFullScale(),
 		chain:   paramsOf(plan),
 		tried:   map[string]float64{},
+		extra:   map[filters]*groove.MotionLog{},
 		most:    math.Inf(1),
 		t:       &teller{ctx: ctx, opt: opt, rateHz: s.rateHz, frames: s.frames, passes: 3},
 	}
@@ -125,7 +126,9 @@ func (j *job) close() error {
 			errs = append(errs, m.close())
 		}
 	}
-	errs = append(errs, j.extra.Close())
+	for _, l := range j.extra {
+		errs = append(errs, l.Close())
+	}
 	if j.out != nil {
 		errs = append(errs, j.out.abandon())
 	}
@@ -133,7 +136,7 @@ func (j *job) close() error {
 }
 
 func (j *job) measuring(linear []stage.Processor) pass {
-	return pass{sectors: j.sectors, scale: j.scale, format: j.side.format(), linear: linear, temp: j.opt.TempDir, cross: j.chain.crossoverHz()}
+	return pass{sectors: j.sectors, scale: j.scale, format: j.side.format(), linear: linear, temp: j.opt.TempDir, cross: j.chain.crossoverHz(), splitHz: j.chain.splitHz()}
 }
 
 // measureBefore measures the mixes and, beside them, the groove they would
@@ -151,30 +154,35 @@ func (j *job) measureBefore() error {
 // lane is the log to plan on for a set of filters: at hand, or from one more
 // pass over the mixes.
 func (j *job) lane(f filters) (*groove.MotionLog, error) {
-	moving := f.moving()
-	switch {
-	case !moving.any():
-		return j.before.log, nil
-	case moving == j.chain.likely(j.plan.Mono).moving():
-		return j.before.treated, nil
+	if log := j.atHand(f); log != nil {
+		return log, nil
 	}
+	moving := f.moving()
 	procs, err := j.chain.build(moving, j.side.rateHz)
 	if err != nil {
 		return nil, err
 	}
-	if err := j.extra.Close(); err != nil {
-		return nil, err
-	}
-	j.extra = nil
 	j.t.begin(passBehind)
 	r := j.side.open()
-	extra, err := j.measuring(procs.processors()).behind(r, j.before.log, j.opt.block(), j.t)
+	log, err := j.measuring(procs.processors()).behind(r, j.before.log, j.opt.block(), j.t)
 	if err := errors.Join(err, r.Close()); err != nil {
-		return nil, errors.Join(err, extra.Close())
+		return nil, errors.Join(err, log.Close())
 	}
 	j.t.end()
-	j.extra = extra
-	return extra, nil
+	j.extra[moving] = log
+	return log, nil
+}
+
+// atHand is the log for a set of filters if it was measured, else nil.
+func (j *job) atHand(f filters) *groove.MotionLog {
+	moving := f.moving()
+	switch {
+	case !moving.any():
+		return j.before.log
+	case moving == j.chain.likely(j.plan.Mono).moving():
+		return j.before.treated
+	}
+	return j.extra[moving]
 }
 
 // decide finds which filters must act, the cut level, depth, land and what

@@ -33,7 +33,8 @@ const chunkFrames = 1024
 type Predictor struct {
 	sectors Sectors
 	emit    func(Motion)
-	full    bool // velocity and acceleration too
+	full    bool                        // velocity and acceleration too
+	walls   func(left, right []float64) // takes displacement instead of sectors; see Walls
 
 	taps, half []float64 // band limit; half: taps of odd outputs when upsampling
 	side       int       // input samples needed on either side of an output
@@ -43,16 +44,18 @@ type Predictor struct {
 	odd        []float64
 	phase      int // input samples to skip before the next output (down)
 
-	disp   *displacer
-	diff   *differentiators
-	dl, dr []float64 // displacement, from halo before the current sector
-	dn     int
-	sector int
-	last   int // sectors to emit, known at Flush; 0 before
+	disp               *displacer
+	diff               *differentiators
+	accelLow, speedLow []float64 // displacement to motion below the band that de-ess turns down
+	margin             int       // samples kept before and after a sector: halo, or what these need
+	dl, dr             []float64 // displacement, from margin before the current sector
+	dn                 int
+	sector             int
+	last               int // sectors to emit, known at Flush; 0 before
 
-	v, a, v2 []float64
-	past     []float32 // left displacement one turn ago
-	pastAt   int
+	v, a, v2, a2 []float64
+	past         []float32 // left displacement one turn ago
+	pastAt       int
 }
 
 // NewPredictor makes a predictor for a programme at s.FrameRateHz. scale is
@@ -102,9 +105,15 @@ func NewPredictor(s Sectors, scale float64, displacementOnly bool, emit func(Mot
 	p.disp = newDisplacer(rate, scale)
 	p.diff = newDifferentiators(rate)
 	longest := int(s.perTurn/SectorsPerTurn) + 2
-	p.dl = make([]float64, longest+2*halo+2*chunkFrames)
+	p.margin = halo
+	if p.full {
+		if err := p.splitAt(DefaultSplitHz); err != nil {
+			return nil, err
+		}
+	}
+	p.dl = make([]float64, longest+2*p.margin+2*chunkFrames)
 	p.dr = make([]float64, len(p.dl))
-	p.v, p.a, p.v2 = make([]float64, longest+2), make([]float64, longest+2), make([]float64, longest+2)
+	p.v, p.a, p.v2, p.a2 = make([]float64, longest+2), make([]float64, longest+2), make([]float64, longest+2), make([]float64, longest+2)
 	p.past = make([]float32, s.perTurn)
 	p.Reset()
 	return p, nil
@@ -129,7 +138,7 @@ func (p *Predictor) Reset() {
 	clear(p.dl)
 	clear(p.dr)
 	clear(p.past)
-	p.xn, p.dn, p.phase, p.sector, p.last, p.pastAt = p.side, halo, 0, 0, 0, 0
+	p.xn, p.dn, p.phase, p.sector, p.last, p.pastAt = p.side, p.margin, 0, 0, 0, 0
 	p.disp.reset()
 }
 
@@ -183,6 +192,10 @@ func (p *Predictor) limitBand() {
 	copy(p.xr, p.xr[outs:p.xn])
 	p.xn -= outs
 	p.disp.process(p.dl[p.dn:p.dn+n], p.dr[p.dn:p.dn+n], p.yl[:n], p.yr[:n])
+	if p.walls != nil {
+		p.walls(p.dl[p.dn:p.dn+n], p.dr[p.dn:p.dn+n])
+		return
+	}
 	p.dn += n
 	p.drain()
 }
@@ -204,10 +217,10 @@ func (p *Predictor) drain() {
 	at := 0
 	for {
 		n := int(p.sectors.analysisStart(p.sector+1) - p.sectors.analysisStart(p.sector))
-		if p.dn-at < n+2*halo || (p.last > 0 && p.sector >= p.last) {
+		if p.dn-at < n+2*p.margin || (p.last > 0 && p.sector >= p.last) {
 			break
 		}
-		p.measure(p.dl[at:at+n+2*halo], p.dr[at:at+n+2*halo], n)
+		p.measure(p.dl[at:at+n+2*p.margin], p.dr[at:at+n+2*p.margin], n)
 		p.sector++
 		at += n
 	}
@@ -218,8 +231,10 @@ func (p *Predictor) drain() {
 	}
 }
 
-func (p *Predictor) measure(dl, dr []float64, n int) {
+func (p *Predictor) measure(wideL, wideR []float64, n int) {
 	var m Motion
+	from := p.margin - halo
+	dl, dr := wideL[from:from+n+2*halo], wideR[from:from+n+2*halo]
 	l, r := dl[halo:halo+n], dr[halo:halo+n]
 	e := kernel.Extremes(l, r)
 	m.OuterMaxUM = float32(math.Sqrt2 * top(dr, dr, 0, 1, e.MaxR, n))
@@ -232,7 +247,7 @@ func (p *Predictor) measure(dl, dr []float64, n int) {
 	m.MeanRUM = float32(e.TotalRight / float64(n))
 	m.NestUM = float32(math.Sqrt2 * p.nest(l, r))
 	if p.full {
-		p.derive(&m, dl, dr, n)
+		p.derive(&m, wideL, wideR, n)
 	}
 	p.emit(m)
 }
@@ -272,20 +287,29 @@ func (p *Predictor) nest(l, r []float64) float64 {
 	return best
 }
 
-func (p *Predictor) derive(m *Motion, dl, dr []float64, n int) {
+func (p *Predictor) derive(m *Motion, wideL, wideR []float64, n int) {
+	from := p.margin - halo
+	dl, dr := wideL[from:from+n+2*halo], wideR[from:from+n+2*halo]
 	t := p.diff
-	v, v2, a := p.v[:n+2], p.v2[:n+2], p.a[:n+2]
+	v, v2, a, b := p.v[:n+2], p.v2[:n+2], p.a[:n+2], p.a2[:n+2]
 	vm, am, sq := t.derive(v, a, dl, n)
 	vl := crest(v, dl, vm, quietSpeed, t.velocityHalf)
 	al := crest(a, dl, am, quietAccel, t.accelHalf)
-	low := lowPart(a, am)
 	m.AccelSqL = float32(sq / float64(n))
-	vm, am, sq = t.derive(v2, a, dr, n)
-	vr := crest(v2, dr, vm, quietSpeed, t.velocityHalf)
-	ar := crest(a, dr, am, quietAccel, t.accelHalf)
+	vm2, am2, sq := t.derive(v2, b, dr, n)
+	vr := crest(v2, dr, vm2, quietSpeed, t.velocityHalf)
+	ar := crest(b, dr, am2, quietAccel, t.accelHalf)
 	m.AccelSqR = float32(sq / float64(n))
-	if ar > al {
-		low = lowPart(a, am)
+	if most := max(al, ar); most >= quietAccel {
+		low := func(depth float64) float32 {
+			target := most / depth
+			return lowOf(most, target, min(p.share(a, al/am, target, p.accelLow, wideL), p.share(b, ar/am2, target, p.accelLow, wideR)))
+		}
+		m.AccelLow, m.AccelLowDeep = low(SplitShallow), low(SplitDeep)
+	}
+	if most := max(vl, vr); most >= quietSpeed {
+		target := most / SplitShallow
+		m.SpeedLow = lowOf(most, target, min(p.share(v, vl/vm, target, p.speedLow, wideL), p.share(v2, vr/vm2, target, p.speedLow, wideR)))
 	}
 	e := kernel.Extremes(v[1:n+1], v2[1:n+1])
 	lat := fastest(v, v2, 1, e.MaxSum, e.MinSum)
@@ -294,7 +318,6 @@ func (p *Predictor) derive(m *Motion, dl, dr []float64, n int) {
 	m.WallAccel = float32(max(al, ar))
 	m.LateralSpeed = float32(lat / math.Sqrt2)
 	m.VerticalSpeed = float32(vert / math.Sqrt2)
-	m.AccelLow = float32(low)
 }
 
 // fastest refines the greatest |x + mix*y| inside the sector, whose greatest
@@ -307,31 +330,4 @@ func fastest(x, y []float64, mix, hi, lo float64) float64 {
 	i := 1 + kernel.Index(x[1:len(x)-1], y[1:len(y)-1], mix, v)
 	f := func(k int) float64 { return sign * (x[k] + mix*y[k]) }
 	return vertex(f(i-1), f(i), f(i+1))
-}
-
-// lowPart is the short mean of a around its greatest magnitude, signed along
-// it: what would remain there without the treble.
-func lowPart(a []float64, max float64) float64 {
-	at := 0
-	for i, x := range a {
-		if math.Abs(x) == max {
-			at = i
-			break
-		}
-	}
-	lo, hi := at-6, at+7
-	if lo < 0 {
-		lo, hi = 0, 13
-	}
-	if hi > len(a) {
-		hi = len(a)
-	}
-	s := 0.0
-	for _, x := range a[lo:hi] {
-		s += x
-	}
-	if a[at] < 0 {
-		s = -s
-	}
-	return s / float64(hi-lo)
 }

@@ -93,6 +93,8 @@ type Motion struct {
 	AccelSqR      float32 // mean square acceleration of the right wall, (m/s2)^2
 	MeanLUM       float32 // mean displacement of the left wall: follows infrasonic motion
 	MeanRUM       float32 // mean displacement of the right wall
-	AccelLow      float32 // part of WallAccel below about 4 kHz, signed along it: a short mean around the peak
+	AccelLow      float32 // part of WallAccel below the split, signed along it: turning the rest down by (T-low)/(accel-low) leaves T, for T 3.5 dB below the peak
+	AccelLowDeep  float32 // the same for T 12 dB below the peak: other crests may be the worst there
 	VerticalSpeed float32 // greatest vertical speed, m/s
+	SpeedLow      float32 // part of WallVelocity below the split, as AccelLow
 }

@@ -117,28 +117,3 @@ func (w *weigher) Try(levelDB float64) (Outcome, error) {
 	w.markTracks(s.Limits.MinLandUM)
 	return w.weigh(gain, levelDB, d, nil)
 }
-
-// Levels of the ladder in dB.
-const (
-	ladderFrom, ladderTo, ladderStep = -8.0, 8.0, 0.5
-)
-
-// Ladder weighs cut levels from -8 to +8 dB in steps of 0.5 on the envelopes.
-func Ladder(ctx context.Context, s *Side, p *Plan) ([]Outcome, error) {
-	w := &weigher{side: s, shape: p.Land}
-	var rungs []Outcome
-	for i := 0; ; i++ {
-		db := ladderFrom + float64(i)*ladderStep
-		if db > ladderTo {
-			return rungs, nil
-		}
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		o, err := w.Try(db)
-		if err != nil {
-			return nil, err
-		}
-		rungs = append(rungs, o)
-	}
-}

@@ -30,6 +30,7 @@ type weigher struct {
 	side  *Side
 	need  []float32
 	shape *land.Plan // a land plan of a level near by; gives radii
+	over  float64    // land over its provable bound, there
 	rise  []float32  // vertical motion by depth node, see vertical
 	fall  []float32
 }
@@ -64,7 +65,7 @@ func (w *weigher) weigh(gain, levelDB float64, d *depthPlan, plan *land.Plan) (O
 	if plan != nil {
 		o.LandUM = plan.PlannedUM
 	} else {
-		o.LandUM = o.BoundUM * w.overBound()
+		o.LandUM = o.BoundUM * w.over
 		r.plan = w.shape
 		r.scale = o.LandUM / w.shape.PlannedUM
 	}
@@ -74,14 +75,6 @@ func (w *weigher) weigh(gain, levelDB float64, d *depthPlan, plan *land.Plan) (O
 	o.Held = w.held(&o)
 	o.Holds = o.Held == ""
 	return o, nil
-}
-
-// overBound is how much more land than its provable bound the last plan took.
-func (w *weigher) overBound() float64 {
-	if w.shape.BoundMinPitchUM <= 0 {
-		return 1.02
-	}
-	return w.shape.PlannedUM / w.shape.BoundMinPitchUM
 }
 
 func (w *weigher) held(o *Outcome) string {
@@ -131,10 +124,8 @@ func (r *reach) hit(sector int) {
 func (w *weigher) treat(o *Outcome, gain float64, d *depthPlan, r *radii) error {
 	s := w.side
 	var ess, sides reach
-	crossover := math.Inf(1)
 	if s.DeEss != nil {
 		ess.look = stage.LookSectors(s.DeEss.LookAheadMS, s.Sectors)
-		crossover = s.DeEss.CrossoverHz
 	}
 	if s.LimitSides != nil {
 		sides.look = stage.LookSectors(s.LimitSides.LookAheadMS, s.Sectors)
@@ -163,18 +154,18 @@ func (w *weigher) treat(o *Outcome, gain float64, d *depthPlan, r *radii) error 
 			slopeRatio := sp / (slope * v[i])
 			after := ratio
 			if s.treats(stage.DeEss) && (ratio > 1 || slopeRatio > 1) {
-				low := math.Max(0, gain*float64(m.AccelLow))
+				low := gain * m.LowFor(ratio/aim)
 				g := 1.0
-				if ratio > 1 && low < aim*aLim { // else nothing de-ess can cure
-					g = (aim*aLim - low) / (a - low)
-					after = 1
+				// Below the floor there is nothing that de-ess can cure.
+				if c := (aim*aLim - low) / (a - low); ratio > 1 && c >= stage.DeEssFloor {
+					g, after = c, 1
 				}
-				if slopeRatio > 1 && a > 2*math.Pi*crossover*sp {
-					g = math.Min(g, aim/slopeRatio)
-					slopeRatio = 1
+				low = gain * float64(m.SpeedLow)
+				if c := (aim*slope*v[i] - low) / (sp - low); slopeRatio > 1 && c >= stage.DeEssFloor {
+					g, slopeRatio = math.Min(g, c), 1
 				}
 				if g < 1 {
-					essGain = math.Min(essGain, math.Max(g, 0.01))
+					essGain = math.Min(essGain, g)
 					ess.hit(at)
 				}
 			}
@@ -263,7 +254,7 @@ func (w *weigher) plan(ctx context.Context, levelDB float64, quick bool) (*Plan,
 	if err != nil {
 		return nil, err
 	}
-	w.shape = p.Land
+	w.shape, w.over = p.Land, over(p.Land)
 	p.Outcome, err = w.weigh(p.Gain, levelDB, d, p.Land)
 	if err != nil {
 		return nil, err

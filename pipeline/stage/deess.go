@@ -15,9 +15,9 @@ const (
 	ModeEstimate = "estimate"
 )
 
-// deEssFloor is the least gain de-ess will set: 24 dB down. What needs more is
+// DeEssFloor is the least gain de-ess will set: 24 dB down. What needs more is
 // not sibilance, and is left alone.
-const deEssFloor = 0.063
+const DeEssFloor = 0.063
 
 // DeEssTask is what the planner gives de-ess.
 type DeEssTask struct {
@@ -55,7 +55,7 @@ type DeEsser struct {
 // NewDeEss builds the stage for a task.
 func NewDeEss(p DeEssParams, t DeEssTask) (*DeEsser, error) {
 	fs := float64(t.Sectors.FrameRateHz)
-	low, err := dsp.LowPass(fs, p.CrossoverHz*0.7, p.CrossoverHz*1.3, 60)
+	low, err := groove.SplitLowPass(fs, p.CrossoverHz)
 	if err != nil {
 		return nil, fmt.Errorf("de-ess: %w", err)
 	}
@@ -160,7 +160,7 @@ func allowed(x, low []float64, limit, aim float64) (gain float64) {
 			gain = math.Min(gain, (target-l)/(m-l))
 		}
 	}
-	if gain < deEssFloor {
+	if gain < DeEssFloor {
 		return 1
 	}
 	return gain

@@ -34,7 +34,8 @@ var soundFiles = map[string]string{"after": pipeline.PremasterName, "difference"
 func (s *Server) registerAudio() {
 	o := op(http.MethodGet, "/v1/jobs/{id}/audio/{what}", "excerpt", "results", "A passage, to listen to",
 		`A WAV file with the frames from round(from_s x rate) up to round(to_s x rate), or to the end of the side; at most as long as the service allows, 120 s by default.
-"before" is the side before any treatment, with gaps, trims and gains. 16 bits are dithered (TPDF); samples that need no rounding pass unchanged. The same passage always has the same bytes.`)
+"before" is the side before any treatment, with gaps, trims and gains. 16 bits are dithered (TPDF); samples that need no rounding pass unchanged. The same passage always has the same bytes.
+"as-traced" of a job that wrote no as-traced.wav is computed from the premaster.`)
 	o.Parameters = []*huma.Param{inPath("id", text("Identifier of the job")), inPath("what", oneOf("Which sound", "before", "after", "difference", "as-traced")),
 		required(inQuery("from_s", number("Seconds from the beginning of the side"))), required(inQuery("to_s", number("Where it ends"))),
 		inQuery("format", oneOf("Bits per sample; 24 if left out", "16", "24")), inHeader("If-None-Match", text("ETag"))}
@@ -148,6 +149,12 @@ func (p passage) tag(rec *job.Record) (string, *v1.Problem) {
 			return "", v1.NewProblem(v1.NotFound, "the job has no files; it is "+string(rec.State))
 		}
 		f, ok := rec.Result.File(soundFiles[p.what])
+		if !ok && p.what == "as-traced" {
+			if f, ok = rec.Result.File(pipeline.PremasterName); ok { // it is computed
+				rep, _ := rec.Result.File(pipeline.ReportName)
+				fmt.Fprintf(h, " %s", rep.SHA256)
+			}
+		}
 		if !ok {
 			return "", v1.NewProblem(v1.NotFound, "the job has no "+soundFiles[p.what])
 		}
@@ -176,7 +183,10 @@ func (s *Server) sound(ctx context.Context, rec *job.Record, p passage) (src aud
 	if p.what == "before" {
 		return s.before(ctx, rec, p)
 	}
-	f, _ := rec.Result.File(soundFiles[p.what])
+	f, ok := rec.Result.File(soundFiles[p.what])
+	if !ok && p.what == "as-traced" {
+		return s.traced(ctx, rec, p)
+	}
 	o, err := s.o.Store.Open(ctx, f.Key)
 	if err != nil {
 		return nil, 0, 0, err
@@ -207,6 +217,19 @@ type opened struct {
 
 // Close implements audio.Source.
 func (o *opened) Close() error { return errors.Join(o.Reader.Close(), o.object.Close()) }
+
+// traced computes a passage of as-traced.wav for a job that has not written it.
+func (s *Server) traced(ctx context.Context, rec *job.Record, p passage) (audio.Source, int64, int64, error) {
+	c, err := s.cutOf(ctx, rec)
+	if err != nil {
+		return nil, 0, 0, err
+	}
+	src, err := pipeline.AsTraced(ctx, c.GrooveCut, s.passages(rec, "after"), p.fromS, p.toS)
+	if err != nil {
+		return nil, 0, 0, err
+	}
+	return src, src.Frames(), int64(math.Round(p.fromS * float64(c.SampleRateHz))), nil
+}
 
 func (s *Server) before(ctx context.Context, rec *job.Record, p passage) (audio.Source, int64, int64, error) {
 	text, _, err := store.Read(ctx, s.o.Store, rec.Request.Plan.Key)

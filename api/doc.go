@@ -23,6 +23,7 @@
 //	gatekeeper         paused, full, too many                    gatekeeper.go
 //	watcher, feed      news of jobs for event streams            watch.go, feed.go, events.go
 //	files, excerpts    results                                   files.go, audio.go
+//	groove             the groove around a moment                grooveview.go
 //	pages              the same for people, package web          pages.go
 //
 // Every error is a v1.Problem. What belongs to another studio is answered with

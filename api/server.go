@@ -32,6 +32,7 @@ type Server struct {
 	watcher  *watcher
 	streams  *quota
 	excerpts chan struct{} // one token for each excerpt under way
+	cuts     cutShelf
 	closing  chan struct{} // closed by Drain
 	drain    sync.Once
 }
@@ -91,6 +92,7 @@ func (s *Server) register() {
 	s.registerEvents()
 	s.registerFiles()
 	s.registerAudio()
+	s.registerGroove()
 	s.registerStatus()
 }
 

@@ -3,7 +3,9 @@
 // Entry points: Prepare makes the output folder of a side, Measure says which
 // groove one file would cut and writes nothing, Check verifies a folder that
 // Prepare made. What goes in is a sideplan.Plan, what comes out is a
-// report.Report and the files it describes.
+// report.Report and the files it describes. Of a side that is there, Excerpt,
+// GrooveAt and AsTraced give passages: of the programme, of its groove, of what a
+// stylus would deliver.
 //
 // # One side, end to end
 //

@@ -18,7 +18,7 @@ type asset struct {
 }
 
 // assetKinds are the files that pages may load; another kind is a mistake.
-var assetKinds = map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
+var assetKinds = map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml", ".txt": "text/plain; charset=utf-8"}
 
 func readAssets(from fs.FS) (map[string]asset, error) {
 	entries, err := fs.ReadDir(from, "assets")

@@ -66,7 +66,7 @@ type Pages struct {
 	assets map[string]asset
 }
 
-var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward"}
+var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward", "audit", "submit", "presets", "groove"}
 
 // New reads the templates and assets that are part of the program.
 func New(o Options) (*Pages, error) {
@@ -84,7 +84,7 @@ func New(o Options) (*Pages, error) {
 	if p.assets, err = readAssets(files); err != nil {
 		return nil, err
 	}
-	funcs := template.FuncMap{"asset": p.href, "bytes": bytesWords, "length": lengthWords}
+	funcs := template.FuncMap{"asset": p.href, "bytes": bytesWords, "length": lengthWords, "at": atFragment}
 	dir, err := fs.Sub(files, "templates")
 	if err != nil {
 		return nil, fmt.Errorf("web: templates: %w", err)
@@ -111,6 +111,9 @@ func (p *Pages) Routes() []Route {
 		{http.MethodGet, "/jobs", read, p.jobs},
 		{http.MethodGet, "/jobs/{id}", read, p.job},
 	}
+	out = append(out, p.auditRoutes()...)
+	out = append(out, p.grooveRoutes()...)
+	out = append(out, p.submitRoutes()...)
 	for _, a := range actions {
 		out = append(out, Route{http.MethodGet, "/jobs/{id}/" + a.Do, manage, p.confirm(a)},
 			Route{http.MethodPost, "/jobs/{id}/" + a.Do, manage, p.act(a)})

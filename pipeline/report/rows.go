@@ -28,7 +28,8 @@ func markOf(s State) mark {
 type row struct {
 	Measure                              string
 	Before, After, Change, Limit, Margin string
-	Note                                 string // where met, or why there is no value
+	Note                                 string   // where met, or why there is no value
+	AtS                                  *float64 // where met, in seconds; nil: nowhere in particular
 	Mark                                 mark
 }
 
@@ -110,10 +111,10 @@ func rowsOf(ms []measure, before, after Measures, lim Limits, analysed bool) []r
 		if b != nil && a != nil {
 			r.Change = with(signed(*a-*b, m.decimals), m.changeUnit())
 		}
-		r.Note = noteOf(m.name, after)
+		r.Note, r.AtS = noteOf(m.name, after)
 		switch {
 		case analysed && b != nil:
-			r.Note = noteOf(m.name, before)
+			r.Note, r.AtS = noteOf(m.name, before)
 		case analysed:
 			r.Mark = markAbsent
 			r.Note = before.Unavailable[m.name]
@@ -164,12 +165,12 @@ func (m measure) changeUnit() string {
 	return m.unit
 }
 
-func noteOf(name string, m Measures) string {
+func noteOf(name string, m Measures) (string, *float64) {
 	p, ok := m.Where[name]
 	if !ok {
-		return ""
+		return "", nil
 	}
-	return p.text()
+	return p.text(), Num(p.TS)
 }
 
 // text says where a place is, in words.

@@ -338,17 +338,22 @@ func (v *view) changes(r *Report) {
 		}
 	}
 	for _, c := range all[:min(len(all), maxChangesShown)] {
-		unit, decimals := ratioIfBlank(c.Unit), 1
-		if c.Unit == "" {
-			decimals = 2
-		}
-		x := changeView{Stage: c.Stage, From: clock(c.StartS), To: clock(c.EndS), Length: with(number((c.EndS-c.StartS)*1000, 0), "ms"), Track: absent, Radius: with(number(c.RadiusMM, 1), "mm"), Change: with(signed(c.MaxDB, 1), "dB"),
-			Measure: c.Measure, Before: quantity(c.Before, decimals, unit), After: quantity(c.After, decimals, unit), Limit: quantity(c.Limit, decimals, unit), Why: prose(c.Why), Estimate: c.Estimate}
-		if c.Track > 0 {
-			x.Track = number(float64(c.Track), 0)
-		}
-		v.Changes = append(v.Changes, x)
+		v.Changes = append(v.Changes, changeOf(c))
 	}
+}
+
+// changeOf lays one passage out.
+func changeOf(c Change) changeView {
+	unit, decimals := ratioIfBlank(c.Unit), 1
+	if c.Unit == "" {
+		decimals = 2
+	}
+	x := changeView{Stage: c.Stage, From: clock(c.StartS), To: clock(c.EndS), Length: with(number((c.EndS-c.StartS)*1000, 0), "ms"), Track: absent, Radius: with(number(c.RadiusMM, 1), "mm"), Change: with(signed(c.MaxDB, 1), "dB"),
+		Measure: c.Measure, Before: quantity(c.Before, decimals, unit), After: quantity(c.After, decimals, unit), Limit: quantity(c.Limit, decimals, unit), Why: prose(c.Why), Estimate: c.Estimate}
+	if c.Track > 0 {
+		x.Track = number(float64(c.Track), 0)
+	}
+	return x
 }
 
 // paramsText prints parameters on one line.

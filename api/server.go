@@ -93,6 +93,7 @@ func (s *Server) register() {
 	s.registerFiles()
 	s.registerAudio()
 	s.registerGroove()
+	s.registerTimeline()
 	s.registerStatus()
 }
 

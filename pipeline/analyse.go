@@ -50,6 +50,9 @@ func Analyse(ctx context.Context, plan *sideplan.Plan, opt Options) (_ *report.R
 	if err != nil {
 		return nil, err
 	}
+	if err := j.addTimeline(r, m); err != nil {
+		return nil, err
+	}
 	if err := j.writePages(r, m, page{ReportPageName, report.WriteHTML}); err != nil {
 		return nil, err
 	}
@@ -57,8 +60,13 @@ func Analyse(ctx context.Context, plan *sideplan.Plan, opt Options) (_ *report.R
 }
 
 // analysis builds the report of a side that was planned and not treated.
-func (j *job) analysis() (*report.Report, error) {
-	before, rb, err := j.gather(j.before.log, nil)
+func (j *job) analysis() (_ *report.Report, err error) {
+	was, err := newGrooveStrips(j.opt.TempDir)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, was.close()) }()
+	before, rb, err := j.gather(j.before.log, was.see)
 	if err != nil {
 		return nil, err
 	}
@@ -100,7 +108,7 @@ func (j *job) analysis() (*report.Report, error) {
 	r.Cautions = append(cautions(), report.Caution{Code: report.NoteCode,
 		Text: "This side was only analysed. Gains in file and at the lathe, treatment and verdict are what the planner expects; a written premaster may need a lower level or more treatment. There is nothing here to cut from."})
 	r.Timing = j.timing()
-	return r, nil
+	return r, j.writeTimeline(r, was, nil)
 }
 
 // expect turns what the groove would be without limiting stages into what the

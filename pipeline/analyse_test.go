@@ -145,13 +145,13 @@ func TestAnalysisClaimsNothing(t *testing.T) {
 		names = append(names, strings.TrimPrefix(n, "/"))
 	}
 	slices.Sort(names)
-	if want := []string{"", "manifest.json", "report.html", "report.json"}; !slices.Equal(slices.Compact(names), want) {
+	if want := []string{"", "manifest.json", "report.html", "report.json", "timeline.bin"}; !slices.Equal(slices.Compact(names), want) {
 		t.Errorf("files %q, want %q", names, want)
 	}
 	if r.After.IntegratedLUFS != nil || r.After.Unavailable["integrated_lufs"] != "analyse only: nothing was written" || r.After.Unavailable["groove.min_width_um"] == "" {
 		t.Errorf("after: %+v", r.After)
 	}
-	if len(r.Changes) > 0 || len(r.Outputs) > 0 || r.Proof.Remeasured || r.Proof.ResidualLSB != nil {
+	if len(r.Changes) > 0 || len(r.Outputs) != 1 || r.Outputs[0].Role != report.TimelineRole || r.Proof.Remeasured || r.Proof.ResidualLSB != nil {
 		t.Errorf("changes %v, outputs %v, proof %+v", r.Changes, r.Outputs, r.Proof)
 	}
 	if x := r.Verdict.Reasons[len(r.Verdict.Reasons)-1]; x.Code != "prediction" || x.Severity != report.Ready {
@@ -170,7 +170,7 @@ func TestAnalysisClaimsNothing(t *testing.T) {
 		t.Error("the page calls an analysed side ready to sign off")
 	}
 	got, err := pipeline.Check(context.Background(), out)
-	if err != nil || len(got.Faults) > 0 || got.Files != 2 || got.Measures != 0 {
+	if err != nil || len(got.Faults) > 0 || got.Files != 3 || got.Measures != 0 {
 		t.Errorf("check: %+v, %v", got, err)
 	}
 	again := filepath.Join(dir, "again")
@@ -215,7 +215,7 @@ func TestAnalysisKeepsAPreparedSide(t *testing.T) {
 func TestCheckOfADisguisedAnalysis(t *testing.T) {
 	p := prepare(t, sampled(44100, 24, 1, quietMusic), innerDisc+"level: 0\n")
 	_, out := analyse(t, p.dir)
-	for _, n := range []string{report.ManifestName, "report.json", "report.html"} {
+	for _, n := range []string{report.ManifestName, "report.json", "report.html", "timeline.bin"} {
 		b, err := os.ReadFile(filepath.Join(out, n))
 		if err != nil {
 			t.Fatal(err)

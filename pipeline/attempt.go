@@ -12,6 +12,7 @@ import (
 	"discsafe/pipeline/audio/wav"
 	"discsafe/pipeline/planner"
 	"discsafe/pipeline/stage"
+	"discsafe/pipeline/timeline"
 )
 
 // limiter puts a limiting stage into the chain where it has something to
@@ -45,9 +46,15 @@ func (j *job) limiter(id string, links []*link) ([]*link, error) {
 		gains[i] = 1
 	}
 	n := j.before.log.Len()
+	strip, err := timeline.NewStrip(j.opt.TempDir, gainStep)
+	if err != nil {
+		return nil, err
+	}
+	j.res.strips[id] = strip
 	trace.OnGain = func(sector int, gain float64) {
 		k := min(sector*seriesPoints/n, seriesPoints-1)
 		gains[k] = math.Min(gains[k], gain)
+		gainStrip(strip, sector, gain)
 	}
 	j.res.traces[id], j.res.gains[id] = trace, gains
 	return append(links, &link{id: id, proc: proc, shadow: j.chain.estimates(id)}), nil
@@ -60,7 +67,10 @@ func (j *job) links() ([]*link, error) {
 		return nil, err
 	}
 	links := []*link(linear)
-	j.res.traces, j.res.gains = map[string]*stage.Trace{}, map[string][]float64{}
+	if err := j.closeStrips(); err != nil {
+		return nil, err
+	}
+	j.res.traces, j.res.gains, j.res.strips = map[string]*stage.Trace{}, map[string][]float64{}, map[string]*timeline.Strip{}
 	for _, id := range j.chain.order {
 		if links, err = j.limiter(id, links); err != nil {
 			return nil, err

@@ -51,9 +51,18 @@ func Check(ctx context.Context, dir string) (*CheckResult, error) {
 	}
 	c.compare("input", m.Inputs, r.Inputs)
 	c.compare("output", m.Outputs, r.Outputs)
+	if slices.ContainsFunc(m.Outputs, func(h report.FileHash) bool { return h.Name == TimelineName }) {
+		fault, err := checkTimeline(filepath.Join(dir, TimelineName), r)
+		if err != nil {
+			return nil, fmt.Errorf("checking %s: %w", dir, err)
+		}
+		if fault != "" {
+			c.Faults = append(c.Faults, fault)
+		}
+	}
 	if r.Analysed() {
 		for _, o := range m.Outputs {
-			if o.Name != ReportName && o.Name != ReportPageName {
+			if o.Name != ReportName && o.Name != ReportPageName && o.Name != TimelineName {
 				c.Faults = append(c.Faults, fmt.Sprintf("the report says that nothing was written, the manifest lists %s", o.Name))
 			}
 		}

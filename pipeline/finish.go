@@ -87,13 +87,21 @@ func (a *afterPeaks) of(id string, index int) (float64, bool) {
 }
 
 // finish builds the report and writes every file beside the premaster.
-func (j *job) finish() (*report.Report, error) {
-	before, rb, err := j.gather(j.before.log, nil)
+func (j *job) finish() (_ *report.Report, err error) {
+	var was, is *grooveStrips
+	defer func() { err = errors.Join(err, was.close(), is.close()) }()
+	if was, err = newGrooveStrips(j.opt.TempDir); err != nil {
+		return nil, err
+	}
+	if is, err = newGrooveStrips(j.opt.TempDir); err != nil {
+		return nil, err
+	}
+	before, rb, err := j.gather(j.before.log, was.see)
 	if err != nil {
 		return nil, err
 	}
 	peaks := newAfterPeaks(j.res.traces, j.res.links)
-	after, ra, err := j.gather(j.res.after.log, peaks.see)
+	after, ra, err := j.gather(j.res.after.log, func(p *planner.Point) { peaks.see(p); is.see(p) })
 	if err != nil {
 		return nil, err
 	}
@@ -125,6 +133,9 @@ func (j *job) finish() (*report.Report, error) {
 	r.Proof = j.proof()
 	r.Cautions = cautions()
 	r.Timing = j.timing()
+	if err := j.writeTimeline(r, was, is); err != nil {
+		return nil, err
+	}
 	return r, j.writeAll(r)
 }
 
@@ -256,6 +267,9 @@ func (j *job) writeAll(r *report.Report) error {
 		m.Outputs = append(m.Outputs, h)
 		r.Outputs = append(r.Outputs, report.File{Role: f.role, Name: h.Name, Bytes: h.Bytes, SHA256: h.SHA256, Container: "wav", SampleRate: j.side.rateHz,
 			BitDepth: f.depth, Float: f.float, Channels: 2, Frames: j.side.frames, LengthS: r.Side.LengthS})
+	}
+	if err := j.addTimeline(r, m); err != nil {
+		return err
 	}
 	return j.writePages(r, m, page{ReportPageName, report.WriteHTML}, page{CuttingSheetName, report.WriteCuttingSheet})
 }

@@ -15,7 +15,11 @@ import (
 // them was measured; else as at the level cut, and the rung says so.
 func (j *job) ladder() ([]report.Rung, error) {
 	levels := planner.LadderLevels()
-	logs, unlike, err := j.ladderLogs(levels)
+	sets, err := j.ladderFilters(levels)
+	if err != nil {
+		return nil, err
+	}
+	logs, unlike, err := j.ladderLogs(sets)
 	if err != nil {
 		return nil, err
 	}
@@ -35,7 +39,9 @@ func (j *job) ladder() ([]report.Rung, error) {
 				g.State = report.Attention
 			}
 		}
+		g.Filters = sets[i].ids()
 		if unlike[i] {
+			g.Filters = j.filters.ids()
 			g.Why += "; reckoned with the filters of the level cut, others would act here"
 		}
 		for _, t := range []struct {
@@ -53,18 +59,14 @@ func (j *job) ladder() ([]report.Rung, error) {
 	return out, nil
 }
 
-// ladderLogs gives for each level the groove behind the filters that would act
-// there. At most one set of filters is measured for the ladder alone; levels
-// with yet another are marked unlike and get the groove of the level cut.
-func (j *job) ladderLogs(levels []float64) (logs []*groove.MotionLog, unlike []bool, err error) {
-	sets, err := j.ladderFilters(levels)
-	if err != nil {
-		return nil, nil, err
-	}
+// ladderLogs gives for each set of filters the groove behind it. At most one
+// set is measured for the ladder alone; levels with yet another are marked unlike and get the groove of the level cut.
+func (j *job) ladderLogs(sets []filters) (logs []*groove.MotionLog, unlike []bool, err error) {
 	asked := map[filters]int{}
 	var most filters
 	for _, f := range sets {
 		if j.atHand(f) == nil {
+			f = f.moving()
 			if asked[f]++; asked[f] > asked[most] {
 				most = f
 			}
@@ -75,7 +77,7 @@ func (j *job) ladderLogs(levels []float64) (logs []*groove.MotionLog, unlike []b
 			return nil, nil, err
 		}
 	}
-	logs, unlike = make([]*groove.MotionLog, len(levels)), make([]bool, len(levels))
+	logs, unlike = make([]*groove.MotionLog, len(sets)), make([]bool, len(sets))
 	for i, f := range sets {
 		if logs[i] = j.atHand(f); logs[i] == nil {
 			logs[i], unlike[i] = j.ps.Log, true
@@ -114,7 +116,7 @@ func (j *job) ladderFilters(levels []float64) ([]filters, error) {
 			}
 			f.sumLows = summed
 		}
-		out = append(out, f.moving())
+		out = append(out, f)
 	}
 	return out, nil
 }

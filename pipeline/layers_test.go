@@ -22,12 +22,16 @@ var layers = []struct {
 	{"discsafe/pipeline/report", 0, "a schema and its views; whoever fills it depends on it, never the reverse"},
 	{"discsafe/pipeline/rate", 1, "another sampling rate for a mix"},
 	{"discsafe/pipeline/land", 1, "numbers in, radius out"},
+	{"discsafe/pipeline/timeline", 1, "curves over a side, for drawing"},
 	{"discsafe/pipeline/meter", 1, "loudness, peaks and spectra of sound"},
 	{"discsafe/pipeline/rate", 1, "conversion of sample rates"},
 	{"discsafe/pipeline/groove", 1, "physics of the disc"},
+	{"discsafe/pipeline/tones", 2, "makes a test cut and what it should measure"},
+	{"discsafe/pipeline/roomfit", 2, "turns readings of a test cut into a room"},
 	{"discsafe/pipeline/stage", 2, "treats sound by what the groove needs"},
 	{"discsafe/pipeline/sideplan", 3, "names stages, discs and rooms"},
 	{"discsafe/pipeline/planner", 4, "decides level, land and treatment together"},
+	{"discsafe/pipeline/arrange", 5, "divides and orders a release before any side is run"},
 	{"discsafe/pipeline", 5, "runs one side from plan to report"},
 	{"discsafe/worker", 6, "runs many sides, safely"},
 	{"discsafe/api", 7, "speaks for the workers"},
@@ -45,7 +49,7 @@ var beyondStandard = map[string]string{
 }
 
 // alone packages import nothing of the module at all.
-var alone = []string{"discsafe/pipeline/dsp", "discsafe/pipeline/report", "discsafe/pipeline/spec", "discsafe/pipeline/land"}
+var alone = []string{"discsafe/pipeline/dsp", "discsafe/pipeline/report", "discsafe/pipeline/spec", "discsafe/pipeline/land", "discsafe/pipeline/timeline"}
 
 func layerOf(pkg string) (prefix string, rank int) {
 	rank = -1

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 
 	"discsafe/pipeline/sideplan"
@@ -154,6 +155,10 @@ func TestLadder(t *testing.T) {
 					continue
 				}
 				if i == 0 {
+					continue
+				}
+				// Where another filter begins to act, it may save land.
+				if !slices.Equal(g.Filters, r.Ladder[i-1].Filters) {
 					continue
 				}
 				// A grid of depth and rounding to float32: 1 nm of slack.

@@ -101,6 +101,20 @@ func (f filters) moving() filters {
 	return f
 }
 
+// ids names the filters that act, in the order of the default chain.
+func (f filters) ids() []string {
+	out := []string{}
+	for _, s := range []struct {
+		on bool
+		id string
+	}{{f.mono, monoID}, {f.infrasonic, stage.BlockInfrasonic}, {f.band, stage.BandLimit}, {f.sumLows, stage.SumLows}} {
+		if s.on {
+			out = append(out, s.id)
+		}
+	}
+	return out
+}
+
 func (f filters) any() bool { return f != filters{} }
 
 // likely is the choice before anything was measured: the lows of ordinary

@@ -19,6 +19,7 @@ type measured struct {
 	peaks   []*float64        // true peak of each track, dBTP, nil for silence
 	log     *groove.MotionLog // the programme as it is
 	treated *groove.MotionLog // displacement after the linear stages; nil without any
+	wave    *waves            // for the time line; nil when none is written
 	metered int64
 }
 
@@ -28,7 +29,7 @@ func (m *measured) loudnessOf(fromS, toS float64) (*float64, string) {
 }
 
 func (m *measured) close() error {
-	return errors.Join(m.log.Close(), m.treated.Close())
+	return errors.Join(m.log.Close(), m.treated.Close(), m.wave.close())
 }
 
 // each reads a whole programme in blocks.
@@ -63,6 +64,7 @@ type pass struct {
 	cross   float64
 	splitHz float64 // where de-ess begins
 	ends    []int64 // frames at which tracks end, for their own peaks
+	waves   bool    // for the time line
 }
 
 func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
@@ -74,6 +76,11 @@ func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
 	}()
 	if m.log, err = groove.NewMotionLog(p.temp); err != nil {
 		return nil, err
+	}
+	if p.waves {
+		if m.wave, err = newWaves(p.sectors, p.temp); err != nil {
+			return nil, err
+		}
 	}
 	mt, err := meter.New(p.format, meter.Options{CrossoverHz: p.cross})
 	if err != nil {
@@ -103,6 +110,9 @@ func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
 	frames, err := each(r, block, t, func(b audio.Block) error {
 		p.meter(m, mt, b)
 		main.Add(b)
+		if m.wave != nil {
+			m.wave.add(b)
+		}
 		if lane != nil {
 			lane.add(b)
 		}
@@ -112,6 +122,9 @@ func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
 		return nil, err
 	}
 	main.Flush(frames)
+	if m.wave != nil {
+		m.wave.flush()
+	}
 	if lane != nil {
 		lane.flush(frames)
 	}

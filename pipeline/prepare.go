@@ -11,6 +11,7 @@ import (
 	"discsafe/pipeline/report"
 	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/stage"
+	"discsafe/pipeline/timeline"
 )
 
 // Names in the output folder.
@@ -56,7 +57,8 @@ type result struct {
 	cut                     cutResult
 	links                   []*link
 	traces                  map[string]*stage.Trace
-	gains                   map[string][]float64 // least gain per interval of the series
+	gains                   map[string][]float64       // least gain per interval of the series
+	strips                  map[string]*timeline.Strip // gains for the time line
 	after                   *measured
 	reading                 *planner.Reading
 }
@@ -126,6 +128,7 @@ func (j *job) close() error {
 			errs = append(errs, m.close())
 		}
 	}
+	errs = append(errs, j.closeStrips())
 	for _, l := range j.extra {
 		errs = append(errs, l.Close())
 	}
@@ -136,7 +139,7 @@ func (j *job) close() error {
 }
 
 func (j *job) measuring(linear []stage.Processor) pass {
-	return pass{sectors: j.sectors, scale: j.scale, format: j.side.format(), linear: linear, temp: j.opt.TempDir, cross: j.chain.crossoverHz(), splitHz: j.chain.splitHz()}
+	return pass{sectors: j.sectors, scale: j.scale, format: j.side.format(), linear: linear, temp: j.opt.TempDir, cross: j.chain.crossoverHz(), splitHz: j.chain.splitHz(), waves: j.out != nil}
 }
 
 // measureBefore measures the mixes and, beside them, the groove they would

@@ -70,8 +70,8 @@ func TestReportIsWhole(t *testing.T) {
 			}
 		}
 	}
-	if len(r.Inputs) != 2 || len(r.Outputs) != 3 || len(r.Tracks) != 2 {
-		t.Errorf("%d inputs, %d outputs, %d tracks; want 2, 3, 2", len(r.Inputs), len(r.Outputs), len(r.Tracks))
+	if len(r.Inputs) != 2 || len(r.Outputs) != 4 || len(r.Tracks) != 2 {
+		t.Errorf("%d inputs, %d outputs, %d tracks; want 2, 4, 2", len(r.Inputs), len(r.Outputs), len(r.Tracks))
 	}
 	for _, f := range append(append([]report.File{}, r.Inputs...), r.Outputs...) {
 		dir := p.out
@@ -181,7 +181,7 @@ func TestManifestVerifies(t *testing.T) {
 	for _, o := range m.Outputs {
 		names = append(names, o.Name)
 	}
-	if got, want := strings.Join(names, " "), "as-traced.wav cutting-sheet.html difference.wav premaster.wav report.html report.json"; got != want {
+	if got, want := strings.Join(names, " "), "as-traced.wav cutting-sheet.html difference.wav premaster.wav report.html report.json timeline.bin"; got != want {
 		t.Errorf("manifest lists %s, want %s", got, want)
 	}
 	if len(m.Inputs) != 2 || m.Tool.Version != "test" {
@@ -198,7 +198,7 @@ func TestCheckFindsNothingOnACleanFolder(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if len(got.Faults) > 0 || got.Files != 5 || got.Measures == 0 {
+			if len(got.Faults) > 0 || got.Files != 6 || got.Measures == 0 {
 				t.Errorf("%+v", got)
 			}
 		})

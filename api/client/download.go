@@ -312,3 +312,10 @@ func (c *Client) Excerpt(ctx context.Context, id, which string, fromS, toS float
 	})
 	return n, err
 }
+
+// Timeline reads a stretch of a side as curves, in bins bins.
+func (c *Client) Timeline(ctx context.Context, id string, fromS, toS float64, bins int) (v1.Timeline, error) {
+	seconds := func(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+	q := url.Values{"from_s": {seconds(fromS)}, "to_s": {seconds(toS)}, "bins": {strconv.Itoa(bins)}}
+	return get[v1.Timeline](ctx, c, q, "jobs", id, "timeline")
+}

@@ -85,6 +85,7 @@ type Rung struct {
 	SlopeRatio     *float64    `json:"slope_ratio_max" doc:"highest slope ratio after treatment"`
 	State          State       `json:"state" doc:"verdict at this level" enum:"ready,attention,blocked"`
 	Why            string      `json:"why" doc:"what holds at this level"`
+	Filters        []string    `json:"filters" doc:"filters over the whole side that would act at this level, as far as their groove was measured"`
 	Chosen         bool        `json:"chosen" doc:"this is the level cut"`
 }
 
@@ -116,9 +117,12 @@ type Track struct {
 	Unavailable map[string]string `json:"unavailable,omitempty" doc:"why a value is null, by name"`
 }
 
+// TimelineRole is the role of the file with curves over the whole side.
+const TimelineRole = "timeline"
+
 // File is one file read or written.
 type File struct {
-	Role       string  `json:"role" doc:"mix, premaster, difference, as-traced, page"`
+	Role       string  `json:"role" doc:"mix, premaster, difference, as-traced, timeline, page"`
 	Name       string  `json:"name" doc:"name of the file"`
 	Bytes      int64   `json:"bytes" doc:"size" unit:"byte"`
 	SHA256     string  `json:"sha256" doc:"SHA-256 of the file, lower-case hex"`

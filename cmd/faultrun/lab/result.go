@@ -20,7 +20,7 @@ func (l *Lab) checkResult(ctx context.Context, a *API, j *Job, measure bool) err
 		names[i], sums[f.Name] = f.Name, f.SHA256
 	}
 	if j.Kind == v1.Prepare {
-		for _, want := range []string{"premaster.wav", "difference.wav", "report.json", "report.html", "cutting-sheet.html", "manifest.json"} {
+		for _, want := range []string{"premaster.wav", "difference.wav", "report.json", "report.html", "cutting-sheet.html", "timeline.bin", "manifest.json"} {
 			if !slices.Contains(names, want) {
 				l.Bad("I3", "job %s is done without %s", j.ID, want)
 			}

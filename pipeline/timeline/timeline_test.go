@@ -1,0 +1,186 @@
+package timeline
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+)
+
+// file writes one lane of the given sectors and opens it. One turn has 360
+// sectors and lasts 1.8 s.
+func file(t testing.TB, scale float64, lo, hi []float64) ([]byte, *File) {
+	t.Helper()
+	s, err := NewStrip(t.TempDir(), scale)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	for i := range lo {
+		s.Put(lo[i], hi[i])
+	}
+	limit := 25.0
+	head := Head{LengthS: float64(len(lo)) * 0.005, RateHz: 96000, RevolutionS: 1.8, PerTurn: 360, Sectors: len(lo), Tracks: []Track{{1, "Low <Water>", 0, 1}}}
+	var b bytes.Buffer
+	if err := Write(&b, head, []LaneStrip{{Lane{ID: "width", What: "after", Unit: "um", Limit: &limit, LimitIs: "least"}, s}}); err != nil {
+		t.Fatal(err)
+	}
+	f, err := Open(bytes.NewReader(b.Bytes()), int64(b.Len()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes(), f
+}
+
+// TestNoPeakIsLost: whatever the window and the bins, the extremes of a bin
+// enclose those of every sector that touches it, and none stands in it that is
+// not within half a bin.
+func TestNoPeakIsLost(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(1, 3000).Draw(t, "sectors")
+		var lo, hi []float64
+		s, err := NewStrip("", 0.02)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		for range n {
+			a, d := rapid.Float64Range(-300, 300).Draw(t, "least"), rapid.Float64Range(0, 50).Draw(t, "range")
+			if rapid.IntRange(0, 9).Draw(t, "none") == 0 {
+				a = math.NaN()
+			}
+			lo, hi = append(lo, a), append(hi, a+d)
+			s.Put(a, a+d)
+		}
+		var b bytes.Buffer
+		head := Head{LengthS: float64(n) * 0.005, RateHz: 96000, RevolutionS: 1.8, PerTurn: 360, Sectors: n}
+		if err := Write(&b, head, []LaneStrip{{Lane{ID: "width"}, s}}); err != nil {
+			t.Fatal(err)
+		}
+		f, err := Open(bytes.NewReader(b.Bytes()), int64(b.Len()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		from := rapid.Float64Range(0, head.LengthS*0.99).Draw(t, "from")
+		to := rapid.Float64Range(from+1e-3*head.LengthS, 1.2*head.LengthS).Draw(t, "to")
+		bins := rapid.IntRange(1, 40).Draw(t, "bins")
+		w, err := f.Window(from, to, bins)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := w.Lanes[0]
+		const slack = 1e-5 // of a sector: a border on a sector's edge belongs to one side
+		for k := range bins {
+			begin, end := (w.FromS+float64(k)*w.BinS)/0.005, (w.FromS+float64(k+1)*w.BinS)/0.005
+			near := math.Max((end-begin)/2, 1) // half a bin, a sector at least
+			least, most, any, wide := math.Inf(1), math.Inf(-1), false, [2]float64{math.Inf(1), math.Inf(-1)}
+			for i := range lo {
+				if math.IsNaN(lo[i]) || float64(i+1) <= begin-near || float64(i) >= end+near {
+					continue
+				}
+				wide[0], wide[1] = math.Min(wide[0], lo[i]), math.Max(wide[1], hi[i])
+				if float64(i+1) > begin+slack && float64(i) < end-slack {
+					any, least, most = true, math.Min(least, lo[i]), math.Max(most, hi[i])
+				}
+			}
+			if any && !(c.Min[k] <= least+1e-9 && c.Max[k] >= most-1e-9) {
+				t.Fatalf("bin %d, sectors %.3f to %.3f: %g to %g, its sectors go from %g to %g", k, begin, end, c.Min[k], c.Max[k], least, most)
+			}
+			if !math.IsNaN(c.Min[k]) && (c.Min[k] < wide[0]-0.021 || c.Max[k] > wide[1]+0.021) {
+				t.Fatalf("bin %d: %g to %g, nothing near goes beyond %g to %g", k, c.Min[k], c.Max[k], wide[0], wide[1])
+			}
+		}
+	})
+}
+
+func TestValuesAreKeptInSteps(t *testing.T) {
+	lo := []float64{25.013, math.NaN(), -25.013, 1e9, 0}
+	hi := []float64{25.013, math.NaN(), -25.013, 1e9, 0.001}
+	_, f := file(t, 0.02, lo, hi)
+	w, err := f.Window(0, 1, 5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := fmt.Sprintf("%.3f %.3f", w.Lanes[0].Min, w.Lanes[0].Max)
+	if want := "[25.000 NaN -25.020 655.340 0.000] [25.020 NaN -25.000 655.340 0.020]"; got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
+	if d := cmp.Diff(f.Tracks, []Track{{1, "Low <Water>", 0, 1}}); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestRanges(t *testing.T) {
+	_, f := file(t, 1, []float64{1, 2}, []float64{1, 2})
+	for _, c := range []struct {
+		from, to float64
+		bins     int
+	}{{0.01, 0.02, 1}, {5, 6, 1}, {1, 0, 1}, {0, 1, 0}, {math.NaN(), 1, 1}, {0, math.NaN(), 1}} {
+		var e *RangeError
+		if _, err := f.Window(c.from, c.to, c.bins); !errors.As(err, &e) {
+			t.Errorf("%+v: %v, want a range error", c, err)
+		}
+	}
+}
+
+func TestBrokenFiles(t *testing.T) {
+	good, _ := file(t, 1, []float64{1, 2, 3}, []float64{1, 2, 3})
+	for name, c := range map[string]struct {
+		data []byte
+		want string
+	}{
+		"empty":   {nil, "too short"},
+		"other":   {append([]byte("RIFF"), good[4:]...), "does not begin as one"},
+		"cut":     {good[:len(good)-1], "its head says"},
+		"longer":  {append(bytes.Clone(good), 0), "its head says"},
+		"schema":  {bytes.Replace(good, []byte("timeline/1"), []byte("timeline/9"), 1), "is not discsafe-timeline/1"},
+		"sectors": {bytes.Replace(good, []byte(`"sectors":3`), []byte(`"sectors":0`), 1), "makes no sense"},
+		"scale":   {bytes.Replace(good, []byte(`"scale":1`), []byte(`"scale":0`), 1), "no scale"},
+		"field":   {bytes.Replace(good, []byte(`"scale"`), []byte(`"skale"`), 1), "cannot be read"},
+		"head":    {append(append(bytes.Clone(good[:8]), 255, 255, 255, 255), good[12:]...), "does not fit"},
+	} {
+		_, err := Open(bytes.NewReader(c.data), int64(len(c.data)))
+		var e *FormatError
+		if !errors.As(err, &e) || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: %v, want %q", name, err, c.want)
+		}
+	}
+}
+
+func TestStripsMustFit(t *testing.T) {
+	s, err := NewStrip(t.TempDir(), 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	s.FillTo(3, 0)
+	if err := Write(&bytes.Buffer{}, Head{Sectors: 4}, []LaneStrip{{Strip: s}}); err == nil {
+		t.Error("a strip of 3 sectors went into a side of 4")
+	}
+}
+
+func FuzzOpen(f *testing.F) {
+	good, _ := file(f, 1, []float64{1, 2, 3}, []float64{1, 2, 3})
+	f.Add(good)
+	f.Add(good[:20])
+	f.Fuzz(func(t *testing.T, data []byte) {
+		x, err := Open(bytes.NewReader(data), int64(len(data)))
+		if err != nil {
+			return
+		}
+		if w, err := x.Window(0, x.LengthS, 7); err == nil {
+			for _, c := range w.Lanes {
+				for i := range c.Min {
+					if c.Min[i] > c.Max[i] {
+						t.Fatalf("bin %d goes from %g to %g", i, c.Min[i], c.Max[i])
+					}
+				}
+			}
+		}
+	})
+}

@@ -47,7 +47,7 @@ func (f *feed) give(r *job.Record) {
 		return
 	}
 	f.sent[r.ID] = r.Rev
-	if !met && r.Last().At.Before(f.since) {
+	if !met && r.Changed().Before(f.since) {
 		return
 	}
 	at := slices.IndexFunc(f.wait, func(o *job.Record) bool { return o.ID == r.ID })

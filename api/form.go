@@ -71,7 +71,7 @@ func partNames(p *multipart.Part) (field, file string, isFile bool) {
 func (f *form) part(p *multipart.Part) error {
 	field, file, isFile := partNames(p)
 	switch field {
-	case "plan", "kind", "studio", "lane", "as_traced", "hook_url", "hook_secret":
+	case "plan", "kind", "studio", "lane", "as_traced", "revises", "hook_url", "hook_secret":
 		return f.field(p, field)
 	case "":
 		return v1.NewProblem(v1.BadRequest, "a part of the form has no name")
@@ -120,6 +120,8 @@ func (f *form) field(p *multipart.Part, name string) error {
 		if f.in.AsTraced, err = strconv.ParseBool(v); err != nil {
 			return invalid(name, "want true or false")
 		}
+	case "revises":
+		f.in.Revises = v
 	case "hook_url":
 		f.hook.URL = v
 	case "hook_secret":

@@ -28,6 +28,7 @@ type listInput struct {
 	Kind    string   `query:"kind" enum:"prepare,analyse"`
 	Code    []string `query:"code" maxItems:"20" doc:"Reason code of the last transition, any of them"`
 	Verdict string   `query:"verdict" enum:"ready,attention,blocked" doc:"Of jobs that are done"`
+	Signoff string   `query:"signoff" enum:"open,approved,returned" doc:"Of sides that are prepared"`
 	Q       string   `query:"q" maxLength:"200" doc:"Stands in identifier, title, side or catalogue number"`
 	From    string   `query:"from" doc:"Accepted at or after, RFC 3339 or a date"`
 	To      string   `query:"to" doc:"Accepted before"`
@@ -72,26 +73,14 @@ func (s *Server) visible(ctx context.Context, jobID string) (*job.Record, access
 	return r, id, nil
 }
 
-// filter is what a list or a stream picks, as ledger and caller allow.
-type filter struct {
-	job.Filter
-	verdict, kind string
-}
-
-func (f *filter) picks(r *job.Record) bool {
-	return (f.verdict == "" || r.Result != nil && r.Result.Verdict == f.verdict) &&
-		(f.kind == "" || r.Request.Analyses() == (f.kind == v1.Analyse))
-}
-
 // filterOf makes a filter of what was asked for; none if the caller may see
 // nothing that it picks.
-func filterOf(in *listInput, id access.Identity, now time.Time) (f filter, none bool, p *v1.Problem) {
-	f = filter{verdict: in.Verdict, kind: in.Kind}
-	f.Studio, f.Lane, f.Text = in.Studio, in.Lane, in.Q
+func filterOf(in *listInput, id access.Identity) (f job.Filter, none bool, p *v1.Problem) {
+	f = job.Filter{Studio: in.Studio, Lane: in.Lane, Text: in.Q, Kind: in.Kind, Verdict: in.Verdict, Signoff: job.Standing(in.Signoff)}
 	for _, st := range in.State {
 		f.States = append(f.States, job.State(st))
 	}
-	if f.verdict != "" {
+	if f.Verdict != "" || f.Signoff != "" {
 		if len(f.States) > 0 && !slices.Contains(f.States, job.Done) {
 			return f, true, nil
 		}
@@ -137,19 +126,19 @@ func invalid(path, detail string) *v1.Problem {
 func (s *Server) list(ctx context.Context, in *listInput) (*body[v1.Jobs], error) {
 	id, _ := access.From(ctx)
 	out := v1.Jobs{Jobs: []v1.Job{}}
-	f, none, p := filterOf(in, id, s.o.Now())
+	f, none, p := filterOf(in, id)
 	if p != nil {
 		return nil, p
 	}
 	if none {
 		return &body[v1.Jobs]{out}, nil
 	}
-	page, err := s.o.Ledger.List(ctx, f.Filter, in.Cursor, in.Limit)
+	page, err := s.o.Ledger.List(ctx, f, in.Cursor, in.Limit)
 	if err != nil {
 		return nil, s.problem(ctx, err)
 	}
 	for _, r := range page.Jobs {
-		if f.picks(r) && id.Sees(r.Request.Studio) {
+		if id.Sees(r.Request.Studio) {
 			out.Jobs = append(out.Jobs, s.wire(r, id))
 		}
 	}

@@ -64,6 +64,12 @@ func problemOfJob(ctx context.Context, err error) *v1.Problem {
 	if e, ok := errors.AsType[*job.StateError](err); ok {
 		return v1.NewProblem(v1.WrongState, e.Error())
 	}
+	if e, ok := errors.AsType[*job.LockedError](err); ok {
+		return v1.NewProblem(v1.Locked, e.Error())
+	}
+	if e, ok := errors.AsType[*job.ChangedError](err); ok {
+		return v1.NewProblem(v1.Conflict, e.Error())
+	}
 	if e, ok := errors.AsType[*job.KeyError](err); ok {
 		return v1.NewProblem(v1.KeyReused, e.Error())
 	}

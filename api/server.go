@@ -94,6 +94,9 @@ func (s *Server) register() {
 	s.registerAudio()
 	s.registerGroove()
 	s.registerTimeline()
+	s.registerSignoff()
+	s.registerPresets()
+	s.registerBulk()
 	s.registerStatus()
 }
 

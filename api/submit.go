@@ -44,7 +44,7 @@ With an Idempotency-Key the same request again gives the same job, for 7 days.`)
 	}
 	o.RequestBody = formOf("", map[string]*huma.Schema{
 		"plan": fileField("The side plan; as a field or as a file"), "kind": oneOf("", v1.Prepare, v1.Analyse), "studio": text("For engineers and operators: for whom; before the files"), "lane": oneOf("", job.Express, job.Bulk),
-		"as_traced": {Type: "boolean"}, "hook_url": text("Told when the job ends"), "hook_secret": text("Key of the hook's signature"),
+		"as_traced": {Type: "boolean"}, "revises": text("An earlier job whose place this one takes"), "hook_url": text("Told when the job ends"), "hook_secret": text("Key of the hook's signature"),
 		"file": fileField("A mix or the room file, under its file name; may come often. A part of another name stands under that name"),
 	})
 	o.RequestBody.Content["application/json"] = &huma.MediaType{Schema: schemaOf[v1.Submit](doc)}
@@ -187,10 +187,16 @@ func (s *Server) accept(ctx context.Context, id access.Identity, studio, key, tr
 	if err != nil {
 		return nil, false, err
 	}
-	rec, replayed, err := s.o.Ledger.Submit(ctx, key, job.Request{
+	req := job.Request{
 		Kind: in.Kind, Studio: studio, Lane: in.Lane, Title: cut(e.plan.Title), Side: cut(e.plan.Side), Catalogue: cut(e.plan.Catalogue),
 		Plan: plan, Inputs: e.inputs, LengthS: e.lengthS, AsTraced: in.AsTraced, Hook: hookSum(in.Hook), Trace: trace, By: cut(id.Name),
-	})
+	}
+	if in.Revises != "" {
+		if err := s.o.Ledger.Revise(ctx, &req, in.Revises); err != nil {
+			return nil, false, s.revisesProblem(ctx, err)
+		}
+	}
+	rec, replayed, err := s.o.Ledger.Submit(ctx, key, req)
 	if err != nil {
 		return nil, false, err
 	}
@@ -208,6 +214,15 @@ func (s *Server) accept(ctx context.Context, id access.Identity, studio, key, tr
 		s.ring(ctx, rec)
 	}
 	return rec, replayed, nil
+}
+
+// revisesProblem is about the job that a submission is to take the place of.
+func (s *Server) revisesProblem(ctx context.Context, err error) error {
+	p := s.problem(ctx, err)
+	if p.Code == string(v1.NotFound) || p.Code == string(v1.Gone) {
+		return invalid("revises", "the studio has no such job")
+	}
+	return p
 }
 
 // hookSum tells one hook from another without keeping it.

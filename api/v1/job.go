@@ -34,6 +34,9 @@ type Job struct {
 	Expires   time.Time `json:"expires,omitzero" doc:"When job and files will be deleted, if they will"`
 	Inputs    []Input   `json:"inputs" doc:"Mixes and room file, under the names the plan uses"`
 	Files     []File    `json:"files,omitempty" doc:"Of a job that is done"`
+	Signoff   *Standing `json:"signoff,omitempty" doc:"Of a prepared side that is done: where its sign-off stands"`
+	Revises   string    `json:"revises,omitempty" doc:"The job whose place this one takes"`
+	Revision  int       `json:"revision,omitempty" doc:"2 for the first that takes another's place, and so on"`
 	History   []Event   `json:"history" doc:"Every transition, oldest first"`
 }
 
@@ -113,6 +116,7 @@ type Submit struct {
 	Files    []Use  `json:"files" maxItems:"200" doc:"Which mix or room file, handed in before, stands under which name of the plan"`
 	AsTraced bool   `json:"as_traced,omitempty" doc:"Also make as-traced.wav"`
 	Hook     *Hook  `json:"hook,omitempty" doc:"Tell this address when the job ends"`
+	Revises  string `json:"revises,omitempty" maxLength:"64" doc:"An earlier job of the studio whose place this one takes"`
 }
 
 // Use places a file handed in before under a name of the plan.

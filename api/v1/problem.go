@@ -72,6 +72,7 @@ const (
 	Timeout        Code = "request-too-slow"
 	KeyReused      Code = "idempotency-key-reused"
 	WrongState     Code = "state-does-not-allow"
+	Locked         Code = "approved"
 	Conflict       Code = "conflict"
 	Gone           Code = "gone"
 	TooLarge       Code = "too-large"
@@ -114,6 +115,7 @@ func Kinds() map[Code]Kind {
 		Timeout:        {408, "The request came too slowly", "send again, over a better line, or resumable"},
 		KeyReused:      {409, "The idempotency key was used for another request", "use a new key for a new request"},
 		WrongState:     {409, "The job's state does not allow that", "look at the job again"},
+		Locked:         {409, "The side is approved, and so it is locked", "an engineer can reopen it"},
 		Conflict:       {409, "Somebody changed it at the same time", "look again and repeat"},
 		Gone:           {410, "It was here and has been deleted", "hand it in again"},
 		TooLarge:       {413, "It is larger than this service takes", "see the limit in the detail"},

@@ -12,7 +12,7 @@ import (
 )
 
 func (a *app) jobsCommand() *cobra.Command {
-	return group("jobs", "Look at the jobs of a service, and stop, retry or delete them",
+	return group("jobs", "Look at the jobs of a service; stop, retry, delete or sign them off",
 		a.jobsListCommand(), a.jobsShowCommand(), a.jobsFetchCommand(),
 		a.jobAction("cancel", "Stop a job", func(cmd *cobra.Command, cl *client.Client, id string) (*v1.Job, error) {
 			return cl.Cancel(cmd.Context(), id)
@@ -25,6 +25,7 @@ func (a *app) jobsCommand() *cobra.Command {
 			func(cmd *cobra.Command, cl *client.Client, id string) (*v1.Job, error) {
 				return nil, cl.Delete(cmd.Context(), id)
 			}),
+		a.jobsSignCommand(), a.jobsSignoffCommand(),
 	)
 }
 
@@ -175,6 +176,13 @@ func printJob(w io.Writer, j *v1.Job) {
 		for _, f := range r.Faults {
 			fmt.Fprintf(w, "  %s:%d:%d: %s: %s\n", f.File, f.Line, f.Column, f.Path, f.Detail)
 		}
+	}
+	if s := j.Signoff; s != nil && s.State != "open" {
+		fmt.Fprintf(w, "  sign-off: %s by %s", s.State, s.Name)
+		if s.Note != "" {
+			fmt.Fprintf(w, ": %s", s.Note)
+		}
+		fmt.Fprintln(w)
 	}
 	for _, e := range j.History {
 		fmt.Fprintf(w, "  %s  %-9s  attempt %d  %s\n", e.At.Local().Format(time.DateTime), e.To, e.Attempt, e.Code)

@@ -24,6 +24,7 @@ type submission struct {
 	out      string
 	lane     string
 	analyse  bool
+	revises  string
 	asTraced bool
 	key      string
 }
@@ -52,6 +53,7 @@ when the side is prepared and the verdict is blocked.` + remoteHelp,
 	fs.BoolVar(&s.wait, "wait", false, "follow the job until it ends")
 	fs.StringVarP(&s.out, "out", "o", "", "wait, and fetch the result into this folder; new, empty, or holding a former result")
 	fs.StringVar(&s.lane, "lane", "express", "express: somebody waits for it; bulk: overnight")
+	fs.StringVar(&s.revises, "revises", "", "an earlier job whose place this one takes")
 	fs.BoolVar(&s.analyse, "analyse", false, "measure and plan only: a report, no premaster")
 	fs.BoolVar(&s.asTraced, "as-traced", false, "also make as-traced.wav")
 	fs.StringVar(&s.key, "key", "", "idempotency key: the same key and plan again give the same job")
@@ -115,7 +117,7 @@ func (a *app) handIn(ctx context.Context, cl *client.Client, s *submission, plan
 	view := a.newProgress()
 	defer view.done()
 	p := client.SidePlan{Path: path, Names: names, Key: s.key, Submit: v1.Submit{
-		Kind: v1.Prepare, Studio: s.remote.studio, Lane: s.lane, AsTraced: s.asTraced,
+		Kind: v1.Prepare, Studio: s.remote.studio, Lane: s.lane, AsTraced: s.asTraced, Revises: s.revises,
 	}}
 	if s.analyse {
 		p.Submit.Kind = v1.Analyse

@@ -36,11 +36,15 @@ func WriteHTML(w io.Writer, r *Report) error { return writePage(w, "report.html"
 
 // WriteCuttingSheet writes cutting-sheet.html, which prints on one or two
 // pages of A4 or Letter. There is none of a side that was only analysed.
-func WriteCuttingSheet(w io.Writer, r *Report) error {
+func WriteCuttingSheet(w io.Writer, r *Report) error { return writeSheet(w, r, nil) }
+
+func writeSheet(w io.Writer, r *Report, signed *SignOff) error {
 	if r.Analysed() {
 		return errors.New("making cutting-sheet.html: the side was only analysed, there is nothing to cut")
 	}
-	return writePage(w, "cutting-sheet.html", newSheet(r))
+	s := newSheet(r)
+	s.Signed = signOf(signed)
+	return writePage(w, "cutting-sheet.html", s)
 }
 
 func writePage(w io.Writer, name string, data any) error {

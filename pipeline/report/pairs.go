@@ -2,6 +2,7 @@ package report
 
 import (
 	"math"
+	"regexp"
 	"strings"
 )
 
@@ -24,12 +25,12 @@ func referenceText(r Reference) string {
 func landPairs(l Land) []pair {
 	unknown := func(name string) string { return l.Unavailable[name] }
 	out := []pair{
-		{"Planned", quantity(l.PlannedMM, 2, "mm"), unknown("planned_mm")},
-		{"Least any plan could take", quantity(l.BoundMM, 2, "mm"), unknown("bound_mm")},
+		{"Land planned", quantity(l.PlannedMM, 2, "mm"), unknown("planned_mm")},
+		{"Least land any plan could take", quantity(l.BoundMM, 2, "mm"), unknown("bound_mm")},
 		{"Planned over least", quantity(l.Ratio, 3, "ratio"), unknown("ratio")},
-		{"Available", quantity(l.AvailableMM, 2, "mm"), unknown("available_mm")},
-		{"One fixed pitch would take", quantity(l.FixedPitchMM, 2, "mm"), unknown("fixed_pitch_mm")},
-		{"Average", quantity(l.AverageLPI, 1, "1/in"), unknown("average_lpi")},
+		{"Land available", quantity(l.AvailableMM, 2, "mm"), unknown("available_mm")},
+		{"Land with one fixed pitch", quantity(l.FixedPitchMM, 2, "mm"), unknown("fixed_pitch_mm")},
+		{"Average pitch", quantity(l.AverageLPI, 1, "1/in"), unknown("average_lpi")},
 		{"Least land", quantity(l.MinLandUM, 1, "um"), unknown("min_land_um")},
 	}
 	if l.MinPitchUM != nil && l.MaxPitchUM != nil {
@@ -71,7 +72,7 @@ func proofPairs(p Proof) []pair {
 
 func identity(r *Report) []pair {
 	s := r.Side
-	out := []pair{{"Side", orBlank(s.Side), ""}, {"Catalogue number", orBlank(s.Catalogue), ""}, {"Disc", orBlank(s.Disc.Name), ""}, {"Speed", with(number(s.Disc.RPM, 2), "1/min"), ""},
+	out := []pair{{"Side", orBlank(s.Side), ""}, {"Catalogue number", orBlank(s.Catalogue), ""}, {"Disc", orBlank(discWords(s.Disc)), ""}, {"Speed", with(number(s.Disc.RPM, 2), "1/min"), ""},
 		{"Programme", clockShort(s.LengthS) + "\u202fmin, " + plural(len(r.Tracks), "track", "tracks"), ""},
 		{"Premaster", with(number(float64(s.SampleRate), 0), "Hz") + ", " + with(number(float64(s.BitDepth), 0), "bit"), ""},
 		{"Room profile", orBlank(s.RoomName), ""}}
@@ -84,19 +85,23 @@ func identity(r *Report) []pair {
 	return out
 }
 
+// discID is how the formats of this project are named: size and speed.
+var discID = regexp.MustCompile(`^([0-9]+)in-(33|45)$`)
+
+// discWords is the disc in words, also where only its id is known.
+func discWords(d Disc) string {
+	m := discID.FindStringSubmatch(d.Name)
+	if m == nil {
+		return d.Name
+	}
+	return m[1] + " inch, " + map[string]string{"33": "33 1/3", "45": "45"}[m[2]]
+}
+
 func orBlank(s string) string {
 	if strings.TrimSpace(s) == "" {
 		return absent
 	}
 	return s
-}
-
-func rungOf(g Rung) rungView {
-	v := rungView{Level: with(signed(g.LevelDB, 1), "dB"), Land: quantity(g.LandMM, 1, "mm"), End: quantity(g.EndRadiusMM, 1, "mm"), Curvature: quantity(g.CurvatureRatio, 2, "ratio"), Slope: quantity(g.SlopeRatio, 2, "ratio"), Why: prose(g.Why), Mark: markOf(g.State), Chosen: g.Chosen}
-	for _, t := range g.Treatment {
-		v.Treatment = append(v.Treatment, t.Stage+" "+with(signed(t.MaxDB, 1), "dB")+" over "+duration(t.TreatedS))
-	}
-	return v
 }
 
 func trackOf(t Track) trackView {

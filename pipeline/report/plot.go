@@ -14,7 +14,8 @@ const (
 	plotW, plotH = 480.0, 262.0
 	plotL, plotR = 56.0, 12.0
 	plotT, plotB = 58.0, 40.0
-	// plotColumns is the most points a line is drawn with: two units apart.
+	// plotColumns is the most intervals a line is drawn with: two units wide,
+	// with the least and the greatest value of each.
 	plotColumns = 206
 )
 
@@ -26,7 +27,7 @@ type plotLine struct {
 	quiet  bool // left out of the legend
 	xs, ys Curve
 	hi     Curve // upper edge: a band from ys to hi
-	keep   Keep  // what must survive when points are dropped
+	keep   Keep  // which extreme the table lists; the drawing keeps both
 }
 
 // plotLimit is a horizontal line with a label.
@@ -43,7 +44,9 @@ type plot struct {
 	decimals        int    // of values in words; ticks take what they need
 	zero            bool   // the vertical axis begins at 0
 	floor           float64
-	hasFloor        bool // values below floor are cut off
+	hasFloor        bool // values below floor are drawn on it
+	ceil            float64
+	hasCeil         bool // values above ceil are drawn on it
 	logHz           bool
 	lines           []plotLine
 	limits          []plotLimit
@@ -175,16 +178,18 @@ func (l plotLine) class() string {
 func (p plot) reduced() []plotLine {
 	out := make([]plotLine, len(p.lines))
 	for i, l := range p.lines {
-		n := min(len(l.xs), len(l.ys))
-		if l.hi != nil {
+		if n := min(len(l.xs), len(l.ys)); l.hi != nil {
 			n = min(n, len(l.hi))
-			l.hi = Reduce(l.hi[:n], plotColumns, KeepMax)
-			l.keep = KeepMin
+			l.xs, l.ys, l.hi = Reduce(l.xs[:n], plotColumns, KeepFirst), Reduce(l.ys[:n], plotColumns, KeepMin), Reduce(l.hi[:n], plotColumns, KeepMax)
+		} else {
+			l.xs, l.ys = thin(l.xs, l.ys, plotColumns)
 		}
-		l.xs, l.ys = Reduce(l.xs[:n], plotColumns, KeepFirst), Reduce(l.ys[:n], plotColumns, l.keep)
 		for k, x := range l.xs {
 			if p.hasFloor {
 				l.ys[k] = math.Max(l.ys[k], p.floor) // NaN stays NaN
+			}
+			if p.hasCeil {
+				l.ys[k] = math.Min(l.ys[k], p.ceil)
 			}
 			if !drawable(l.ys[k]) || !drawable(x) || p.logHz && x < 1e-3 || l.hi != nil && !drawable(l.hi[k]) {
 				l.ys[k] = math.NaN() // a gap

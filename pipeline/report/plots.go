@@ -10,6 +10,7 @@ import (
 // values as a table for those who do not see it.
 type figure struct {
 	Title, Text string
+	Caption     string // of the table
 	SVG         template.HTML
 	Head        []string
 	Rows        [][]string
@@ -26,7 +27,7 @@ func plotsOf(s Series, before, after Measures, lim Limits, tracks []Track) []fig
 		spectrumPlot(before, after),
 		groovePlot(s, "Groove width", "least width", "um", 0, KeepMin, b.MinWidthUM, a.MinWidthUM, lim.MinWidthUM, "least", "The narrowest moment of each interval. Under the limit the playback tip has no groove to sit in."),
 		groovePlot(s, "Groove depth", "greatest depth", "um", 0, KeepMax, b.MaxDepthUM, a.MaxDepthUM, lim.MaxDepthUM, "most", "The deepest moment of each interval."),
-		groovePlot(s, "Land", "least land", "um", 0, KeepMin, b.MinLandUM, a.MinLandUM, lim.MinLandUM, "least", "What is left standing between a groove and the next turn. Under 0 the grooves cut into each other."),
+		landPlot(s, lim),
 		groovePlot(s, "Curvature", "curvature ratio", "", 1, KeepMax, b.CurvatureRatio, a.CurvatureRatio, lim.CurvatureRatio, "most", "How tightly a wall bends, over what the design tip can follow at that radius."),
 		groovePlot(s, "Slope", "slope ratio", "", 1, KeepMax, b.SlopeRatio, a.SlopeRatio, lim.SlopeRatio, "most", "How fast a wall moves outwards, over what the cutter's back facets clear at that radius."),
 		pitchPlot(s, lim),
@@ -42,6 +43,10 @@ func plotsOf(s Series, before, after Measures, lim Limits, tracks []Track) []fig
 		p.desc += " " + p.spoken()
 		f := figure{Title: p.title, Text: p.desc, SVG: p.svg()}
 		f.Head, f.Rows = p.table()
+		f.Caption = "Worst value of each interval"
+		if p.logHz {
+			f.Caption = "Every third octave"
+		}
 		out = append(out, f)
 	}
 	return out
@@ -58,6 +63,17 @@ func groovePlot(s Series, title, quantity, unit string, decimals int, keep Keep,
 	if limit != nil {
 		text := "at " + limitWord + " " + with(number(*limit, 0), unit)
 		p.limits = append(p.limits, plotLimit{*limit, text})
+	}
+	return p
+}
+
+// landPlot draws land near its limit: between tracks it is many times wider
+// and would flatten the rest.
+func landPlot(s Series, lim Limits) plot {
+	p := groovePlot(s, "Land", "least land", "um", 0, KeepMin, s.BeforeGroove.MinLandUM, s.AfterGroove.MinLandUM, lim.MinLandUM, "least", "What is left standing between a groove and the next turn. Under 0 the grooves cut into each other.")
+	if l := lim.MinLandUM; l != nil && *l > 0 {
+		p.ceil, p.hasCeil = 8**l, true
+		p.desc += " Land wider than " + quantity(&p.ceil, 0, "um") + ", as between tracks, is drawn at the top edge."
 	}
 	return p
 }

@@ -20,8 +20,12 @@ type sheet struct {
 	Mono        string
 	Inscription string
 	Passages    []changeView
+	Treatment   []pair // what stages did to the mixes
+	Groove      []pair // the groove this file cuts
+	AsCut       []pair // what is written down at the lathe: name and planned value
 	MoreReasons int
 	Standing    []string
+	Signed      *signView // nil: to be signed by hand
 }
 
 // standingCautions are always on the sheet. They are advice; local codes,
@@ -45,6 +49,7 @@ func newSheet(r *Report) *sheet {
 	}
 	s.Geometry = geometry(r)
 	s.Mono = monoText(r)
+	s.Treatment, s.Groove, s.AsCut = treatmentPairs(r), groovePairs(r), asCutPairs(r)
 	s.Passages = v.Changes[:min(len(v.Changes), maxSheetPassages)]
 	if n := len(v.Reasons); n > maxSheetReasons {
 		s.MoreReasons, s.Reasons = n-maxSheetReasons, v.Reasons[:maxSheetReasons]
@@ -86,12 +91,98 @@ func geometry(r *Report) []pair {
 		{"Lead-in", "pitch " + ask(d.LeadInPitchMM, 1, "mm"), ""},
 		{"Programme starts at radius", quantity(r.Land.StartRadius, 2, "mm"), "outermost allowed " + with(number(d.OuterMM, 2), "mm")},
 		{"Programme ends at radius", quantity(r.Land.EndRadiusMM, 2, "mm"), "innermost allowed " + with(number(d.InnerMM, 2), "mm")},
-		{"Average", quantity(r.Land.AverageLPI, 1, "1/in"), ""},
+		{"Average pitch", quantity(r.Land.AverageLPI, 1, "1/in"), ""},
 		{"Lead-out", "pitch " + ask(d.LeadOutPitchMM, 1, "mm"), "at least one turn"},
 		{"Locked groove diameter", locked, ""},
+	}
+	if r.Land.MinPitchUM != nil && r.Land.MaxPitchUM != nil {
+		out = append(out, pair{"Pitch", rangeOf(*r.Land.MinPitchUM, *r.Land.MaxPitchUM, 0, "um"), "finest to coarsest"})
+	}
+	if lo, hi, ok := depths(r.Land.Points); ok {
+		out = append(out, pair{"Mean depth", rangeOf(lo, hi, 0, "um"), ""})
 	}
 	if width != "" {
 		out = append(out, pair{"Unmodulated groove width", width, "ask the room"})
 	}
+	return append(out, pair{"Recording characteristic", "not in the file", "apply it at the lathe, IEC 60098"})
+}
+
+// rangeOf prints two values with one unit, or one if they print alike.
+func rangeOf(from, to float64, decimals int, unit string) string {
+	a, b := number(from, decimals), number(to, decimals)
+	if a == b {
+		return with(a, unit)
+	}
+	return a + " to " + with(b, unit)
+}
+
+// depths are the least and the greatest mean depth of the land plan.
+func depths(points []LandPoint) (lo, hi float64, ok bool) {
+	for i, p := range points {
+		if i == 0 {
+			lo, hi = p.DepthUM, p.DepthUM
+		}
+		lo, hi = min(lo, p.DepthUM), max(hi, p.DepthUM)
+	}
+	return lo, hi, len(points) > 0
+}
+
+// treatmentPairs says what the stages did, one line each.
+func treatmentPairs(r *Report) []pair {
+	var out []pair
+	for _, s := range r.Stages {
+		if !s.Active {
+			continue
+		}
+		value, note := "over the whole side", prose(s.Decided)
+		if s.Passages > 1 || s.TreatedS < r.Side.LengthS-1 {
+			value, note = duration(s.TreatedS)+" in "+plural(s.Passages, "passage", "passages"), ""
+		}
+		if s.MaxChangeDB != nil {
+			value = with(signed(*s.MaxChangeDB, 1), "dB") + ", " + value
+		}
+		out = append(out, pair{s.ID, value, note})
+	}
 	return out
+}
+
+// groovePairs is the groove of the written file at this cut level, at the
+// worst.
+func groovePairs(r *Report) []pair {
+	g, l := r.After.Groove, r.Limits
+	with := func(v, limit *float64, word string, decimals int, unit string) string {
+		if v == nil || limit == nil {
+			return ""
+		}
+		return word + " " + quantity(limit, decimals, unit)
+	}
+	return []pair{
+		{"Least groove width", quantity(g.MinWidthUM, 1, "um"), with(g.MinWidthUM, l.MinWidthUM, "at least", 0, "um")},
+		{"Greatest groove depth", quantity(g.MaxDepthUM, 1, "um"), with(g.MaxDepthUM, l.MaxDepthUM, "at most", 0, "um")},
+		{"Least land", quantity(g.MinLandUM, 1, "um"), with(g.MinLandUM, l.MinLandUM, "at least", 0, "um")},
+		{"Lateral velocity, peak", quantity(g.LateralVelocityCMS, 1, "cm/s"), with(g.LateralVelocityCMS, l.LateralVelocityPeakCMS, "at most", 1, "cm/s")},
+		{"Wall acceleration, rms over 1 s", quantity(g.RMSAcceleration1s, 0, "m/s2"), with(g.RMSAcceleration1s, l.RMSAccelerationMS2, "at most", 0, "m/s2")},
+		{"Wall acceleration, rms over 10 s", quantity(g.RMSAcceleration10s, 0, "m/s2"), ""},
+		{"Slope ratio", quantity(g.SlopeRatioMax, 2, "ratio"), with(g.SlopeRatioMax, l.SlopeRatio, "at most", 2, "ratio")},
+		{"Curvature ratio, design tip", quantity(g.CurvatureRatioMax, 2, "ratio"), with(g.CurvatureRatioMax, l.CurvatureRatio, "at most", 2, "ratio")},
+	}
+}
+
+// asCutPairs are the readings to write down, with what was planned.
+func asCutPairs(r *Report) []pair {
+	d := r.Side.Disc
+	locked := ""
+	if d.LockedGrooveDiameterMM != nil {
+		locked = quantity(d.LockedGrooveDiameterMM, 1, "mm")
+	}
+	return []pair{
+		{"Reference tone read", with(number(r.Cut.Reference.VelocityCMS, 2), "cm/s") + " " + r.Cut.Reference.Axis + " " + r.Cut.Reference.Kind, ""},
+		{"Gain set", with(signed(r.Cut.LatheGainDB, 2), "dB"), ""},
+		{"Start radius", quantity(r.Land.StartRadius, 1, "mm"), ""},
+		{"End radius", quantity(r.Land.EndRadiusMM, 1, "mm"), ""},
+		{"Groove width, unmodulated", "", ""},
+		{"Locked groove diameter", locked, ""},
+		{"Blank and stylus", "", ""},
+		{"Remarks", "", ""},
+	}
 }

@@ -10,7 +10,8 @@ import (
 // strip draws the side as seen along one radius, rim at the left, label at
 // the right: where each track lies, what is left, and where the limits are.
 func strip(disc Disc, land Land, tracks []Track) template.HTML {
-	const w, h, left, right, top, bottom = 480.0, 118.0, 10.0, 10.0, 30.0, 78.0
+	// Each label has a line of its own above or below, so none can touch another.
+	const w, h, left, right, top, bottom = 480.0, 152.0, 10.0, 10.0, 48.0, 96.0
 	lockedMM := disc.InnerMM - 6
 	if disc.LockedGrooveDiameterMM != nil {
 		lockedMM = math.Min(lockedMM, *disc.LockedGrooveDiameterMM/2)
@@ -45,9 +46,17 @@ func strip(disc Disc, land Land, tracks []Track) template.HTML {
 	end, lim := x(*land.EndRadiusMM), x(disc.InnerMM)
 	d.f(`<path class="limit" d="M%.1f %gV%g"/>`, lim, top-8, bottom+8)
 	d.f(`<path class="mark" d="M%.1f %gV%g"/>`, end, top-8, bottom+8)
-	d.f(`<text class="tick" x="%g" y="%g">rim</text><text class="tick" x="%g" y="%g" text-anchor="end">label</text>`, left, top-10, w-right, top-10)
-	d.f(`<text class="tick" x="%.1f" y="%g" text-anchor="end">ends at %s</text>`, end, top-12, with(number(*land.EndRadiusMM, 1), "mm"))
-	d.f(`<text class="tick" x="%.1f" y="%g" text-anchor="end">nothing inside %s</text>`, lim, bottom+24, with(number(disc.InnerMM, 1), "mm"))
-	d.f(`<text class="tick" x="%.1f" y="%g">from %s</text></svg>`, x(*land.StartRadius), bottom+24, with(number(*land.StartRadius, 1), "mm"))
+	d.f(`<text class="tick" x="%g" y="14">rim</text><text class="tick" x="%g" y="14" text-anchor="end">label</text>`, left, w-right)
+	put := func(at, y float64, text string) {
+		anchor := "end"
+		if at < w/2 {
+			anchor = "start"
+		}
+		d.f(`<text class="tick" x="%.1f" y="%g" text-anchor="%s">%s</text>`, at, y, anchor, html.EscapeString(text))
+	}
+	put(end, top-14, "ends at "+with(number(*land.EndRadiusMM, 1), "mm"))
+	put(x(*land.StartRadius), bottom+24, "from "+with(number(*land.StartRadius, 1), "mm"))
+	put(lim, bottom+44, "nothing inside "+with(number(disc.InnerMM, 1), "mm"))
+	d.f(`</svg>`)
 	return template.HTML(d.String())
 }

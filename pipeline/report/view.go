@@ -33,7 +33,7 @@ type view struct {
 	ChangesCut   bool
 	ChangeStages []stageCount
 	Land         []pair
-	Ladder       []rungView
+	Ladder       *ladderView // nil: none was reckoned
 	Tracks       []trackView
 	Proof        []pair
 	Inputs       []fileView
@@ -78,13 +78,6 @@ type changeView struct {
 
 type stageCount struct{ Stage, Count string }
 
-type rungView struct {
-	Level, Land, End, Curvature, Slope, Why string
-	Treatment                               []string
-	Mark                                    mark
-	Chosen                                  bool
-}
-
 type trackView struct {
 	Number, Title, ISRC, File, Start, End, Length string
 	StartRadius, Radius, LPI, Level, Peak         string
@@ -116,9 +109,7 @@ func newView(r *Report) *view {
 	}
 	v.changes(r)
 	v.Land = landPairs(r.Land)
-	for _, g := range r.Ladder {
-		v.Ladder = append(v.Ladder, rungOf(g))
-	}
+	v.Ladder = ladderOf(r)
 	for _, t := range r.Tracks {
 		v.Tracks = append(v.Tracks, trackOf(t))
 	}
@@ -232,9 +223,9 @@ func cards(r *Report) []card {
 		}
 		out = append(out, c)
 	}
-	held("Programme ends at radius", g.EndRadiusMM, r.Limits.EndRadiusMM, 1, "mm", true, markOver)
+	held("End radius", g.EndRadiusMM, r.Limits.EndRadiusMM, 1, "mm", true, markOver)
 	held("Least land", g.MinLandUM, r.Limits.MinLandUM, 1, "um", true, markOver)
-	held("Tightest wall, curvature ratio", g.CurvatureRatioMax, r.Limits.CurvatureRatio, 2, "ratio", false, markLook)
+	held("Greatest curvature ratio, design tip", g.CurvatureRatioMax, r.Limits.CurvatureRatio, 2, "ratio", false, markLook)
 	return append(out, strongest(r))
 }
 

@@ -24,28 +24,42 @@ const retention = "retention"
 // writes is found. Then Expire or Rebuild removes it.
 //
 // Deleting what is deleted already is fine. Errors: ErrUnknown, *StateError if
-// the job has not ended, *RecordError, the store's.
+// the job has not ended, *LockedError if it is approved, *RecordError, the store's.
 func (l *Ledger) Delete(ctx context.Context, id, by string) error {
+	may := func(r *Record) error {
+		switch {
+		case r.Deleted != nil:
+			return nil
+		case !r.State.Ended():
+			return &StateError{ID: id, State: r.State, Want: "be deleted"}
+		case r.Standing() == Approved:
+			return r.locked("be deleted")
+		}
+		return nil
+	}
 	if r, _, err := l.readAny(ctx, id); err != nil {
 		return err
-	} else if r.Deleted == nil && !r.State.Ended() {
-		return &StateError{ID: id, State: r.State, Want: "be deleted"}
+	} else if err := may(r); err != nil {
+		return err
 	}
 	// The marker brings the reconciler here if this process ends half-way.
 	if err := l.mark(ctx, openDir+id); err != nil {
 		return err
 	}
 	r, err := l.changeAny(ctx, id, func(r *Record) error {
-		switch {
-		case r.Deleted != nil:
+		if err := may(r); err != nil {
+			return err
+		}
+		if r.Deleted != nil {
 			return errSame
-		case !r.State.Ended():
-			return &StateError{ID: id, State: r.State, Want: "be deleted"}
 		}
 		*r = r.tombstone(Ask{At: l.stamp(), By: by})
 		return nil
 	})
 	if err != nil {
+		if _, is := errors.AsType[*LockedError](err); is {
+			return errors.Join(err, ignoreTransient(l.close(ctx, id))) // approved meanwhile: it has ended and needs no marker
+		}
 		return err // a retry was faster: its job is open and stays marked
 	}
 	return l.bury(ctx, r)
@@ -54,7 +68,7 @@ func (l *Ledger) Delete(ctx context.Context, id, by string) error {
 // tombstone is what stays of a record: nothing of plan, title or people but who
 // deleted it.
 func (r *Record) tombstone(by Ask) Record {
-	return Record{Schema: Schema, ID: r.ID, Rev: r.Rev, Request: Request{Studio: r.Request.Studio, Inputs: []Input{}},
+	return Record{Schema: Schema, ID: r.ID, Rev: r.Rev, Request: Request{Studio: r.Request.Studio, Inputs: []Input{}, Root: r.Request.Root},
 		State: r.State, Attempt: r.Attempt, Accepted: r.Accepted, Ended: r.Ended, History: []Event{}, Deleted: &by}
 }
 
@@ -63,6 +77,11 @@ func (r *Record) tombstone(by Ask) Record {
 func (l *Ledger) bury(ctx context.Context, r *Record) error {
 	for _, prefix := range []string{resultDir + r.ID + "/", sealDir + r.ID + "/"} {
 		if err := l.deleteAll(ctx, prefix); err != nil {
+			return err
+		}
+	}
+	if root := r.Request.Root; root != "" {
+		if err := l.store.Delete(ctx, revisionDir+root+"/"+r.ID); err != nil {
 			return err
 		}
 	}
@@ -87,7 +106,7 @@ func (l *Ledger) lay(ctx context.Context, r *Record) error {
 	return l.store.Delete(ctx, recordDir+r.ID)
 }
 
-// Expire deletes jobs that ended longer than olderThan before now, at most most
+// Expire deletes jobs, but for approved ones, that ended longer than olderThan before now, at most most
 // of them (0: all), and tombstones that are no longer needed. It goes on after
 // a job that gave trouble and returns all such errors joined; records this
 // version cannot read are left alone.
@@ -101,6 +120,8 @@ func (l *Ledger) Expire(ctx context.Context, olderThan time.Duration, now time.T
 			deleted++
 		} else if _, is := errors.AsType[*StateError](err); is {
 			err = nil // retried meanwhile
+		} else if _, is := errors.AsType[*LockedError](err); is {
+			err = nil // approved meanwhile
 		}
 		if err != nil {
 			errs = append(errs, fmt.Errorf("deleting job %s: %w", r.ID, err))
@@ -140,7 +161,7 @@ func (l *Ledger) expired(ctx context.Context, olderThan time.Duration, now time.
 			if err != nil {
 				return err
 			}
-			if r.Deleted == nil && (!r.State.Ended() || !r.Ended.Before(edge)) {
+			if r.Deleted == nil && (!r.State.Ended() || !r.Ended.Before(edge) || r.Standing() == Approved) {
 				continue
 			}
 			if more, err := f(r); err != nil || !more {

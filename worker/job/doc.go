@@ -38,6 +38,13 @@
 // that dies between seal and Finish loses nothing: the next Claim finds the
 // seal and finishes the job with it.
 //
+// # Sign-off
+//
+// Of a prepared side that is done, an engineer's decisions are appended to
+// Record.Signoff: approve, return with a note, reopen. An approval names the
+// manifest that was looked at and locks the job: it is not deleted, by nobody
+// and no retention, until it is reopened. See Ledger.Sign.
+//
 // # Keys in the store
 //
 //	record/ID               the record
@@ -46,6 +53,7 @@
 //	idem/STUDIO/SHA256      idempotency key: which job it made
 //	result/ID/ATTEMPT/NAME  files of an attempt
 //	seal/ID/ATTEMPT         their list, put if absent once all are stored
+//	revision/ROOT/ID        marker: takes the place of the job ROOT or of one after it
 //
 // An ID sorts newest first, so a plain walk over keys is the order of lists.
 // Markers can be rebuilt from the records (Ledger.Rebuild).

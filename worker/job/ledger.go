@@ -100,6 +100,8 @@ const (
 	idemDir   = "idem/"
 	resultDir = "result/"
 	sealDir   = "seal/"
+	// revisionDir holds a marker for each job of a chain but the first.
+	revisionDir = "revision/"
 )
 
 // ResultKey is where a file of an attempt's result lies.

@@ -11,16 +11,20 @@ import (
 
 // Filter picks jobs for a list. Zero values pick all.
 type Filter struct {
-	Studio string    // exactly
-	States []State   // any of them
-	Lane   string    // exactly
-	Codes  []Code    // any of them is the code of the last transition
-	Text   string    // stands in ID, title, side or catalogue number, whatever the case
-	From   time.Time // accepted at or after
-	To     time.Time // accepted before
+	Studio  string    // exactly
+	States  []State   // any of them
+	Lane    string    // exactly
+	Codes   []Code    // any of them is the code of the last transition
+	Text    string    // stands in ID, title, side or catalogue number, whatever the case
+	From    time.Time // accepted at or after
+	To      time.Time // accepted before
+	Kind    string    // Prepare or Analyse
+	Verdict string    // of jobs that are done
+	Signoff Standing  // of sides that are prepared
 }
 
-func (f *Filter) picks(r *Record) bool {
+// Picks says whether the filter picks a job.
+func (f *Filter) Picks(r *Record) bool {
 	q := &r.Request
 	switch {
 	case f.Studio != "" && q.Studio != f.Studio,
@@ -28,7 +32,10 @@ func (f *Filter) picks(r *Record) bool {
 		f.Lane != "" && q.Lane != f.Lane,
 		len(f.Codes) > 0 && !slices.Contains(f.Codes, r.Last().Code),
 		!f.From.IsZero() && r.Accepted.Before(f.From),
-		!f.To.IsZero() && !r.Accepted.Before(f.To):
+		!f.To.IsZero() && !r.Accepted.Before(f.To),
+		f.Kind != "" && q.Analyses() != (f.Kind == Analyse),
+		f.Verdict != "" && (r.Result == nil || r.Result.Verdict != f.Verdict),
+		f.Signoff != "" && (r.State != Done || q.Analyses() || r.Standing() != f.Signoff):
 		return false
 	}
 	if f.Text == "" {
@@ -112,7 +119,7 @@ func (l *Ledger) List(ctx context.Context, f Filter, cursor string, limit int) (
 			case errors.Is(err, ErrUnknown): // a marker whose submission is under way or broke off
 			case err != nil:
 				return nil, err
-			case f.picks(r):
+			case f.Picks(r):
 				p.Jobs = append(p.Jobs, r)
 			}
 			if looked++; len(p.Jobs) == limit || looked == maxLookedAt {

@@ -229,6 +229,11 @@ func (l *Ledger) Rebuild(ctx context.Context, tidy time.Duration) (Rebuilt, erro
 		if err := ensure(studioKey(r.Request.Studio, id)); err != nil {
 			return err
 		}
+		if root := r.Request.Root; root != "" {
+			if err := ensure(revisionDir + root + "/" + id); err != nil {
+				return err
+			}
+		}
 		if !r.State.Ended() {
 			return ensure(openDir + id)
 		}

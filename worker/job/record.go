@@ -46,6 +46,9 @@ type Request struct {
 	Hook      string  `json:"hook,omitempty"`      // SHA-256 of the address to be told and its secret, so that another is another request
 	Trace     string  `json:"trace,omitempty"`     // W3C traceparent, passed on
 	By        string  `json:"by,omitempty"`        // who submitted, for the history
+	Revises   string  `json:"revises,omitempty"`   // the job whose place it takes, see Ledger.Revise
+	Root      string  `json:"root,omitempty"`      // the first job of the chain, when it revises one
+	Revision  int     `json:"revision,omitempty"`  // 2 for the first that takes another's place; 0 for one that takes none
 }
 
 // Input is one file of a job in the store.
@@ -86,6 +89,7 @@ type Record struct {
 	Progress  *Progress `json:"progress,omitempty"`  // as of the last beat
 	Reason    *Reason   `json:"reason,omitempty"`    // of the last transition, when it needs explaining
 	Result    *Result   `json:"result,omitempty"`    // only when done
+	Signoff   []Sign    `json:"signoff,omitempty"`   // decisions, oldest first
 	Accepted  time.Time `json:"accepted"`            // first submitted
 	Started   time.Time `json:"started,omitzero"`    // current or last attempt
 	Ended     time.Time `json:"ended,omitzero"`      // only when ended
@@ -263,6 +267,11 @@ func (r *Request) validate() error {
 			add("%s: %d bytes, at most %d", what, len(s), maxTextLen)
 		}
 	}
+	for what, id := range map[string]string{"revises": r.Revises, "root": r.Root} {
+		if id != "" && !ValidID(id) {
+			add("%s %.40q: want the identifier of a job", what, id)
+		}
+	}
 	if r.LengthS < 0 || r.LengthS > maxLengthS || r.LengthS != r.LengthS {
 		add("length_s %g: want 0 to %d", r.LengthS, maxLengthS)
 	}
@@ -314,6 +323,7 @@ func (r *Request) Fingerprint() string {
 		c.Kind = "" // the fingerprint of a request from before there were kinds
 	}
 	c.Trace, c.By, c.Plan.Key = "", "", ""
+	c.Root, c.Revision = "", 0 // follow from Revises
 	c.Inputs = slices.Clone(r.Inputs)
 	for i := range c.Inputs {
 		c.Inputs[i].Key = ""

@@ -149,6 +149,11 @@ func (l *Ledger) create(ctx context.Context, id string, req Request) (_ *Record,
 	if err := l.mark(ctx, studioKey(req.Studio, id)); err != nil {
 		return nil, false, err
 	}
+	if req.Root != "" {
+		if err := l.mark(ctx, revisionDir+req.Root+"/"+id); err != nil {
+			return nil, false, err
+		}
+	}
 	now := l.stamp()
 	r := &Record{Schema: Schema, ID: id, Rev: 1, Request: req, Accepted: now}
 	if err := r.move(Accepted, now, CodeSubmitted, "", req.By); err != nil {

@@ -1,0 +1,98 @@
+package v1
+
+import (
+	"encoding/json"
+	"time"
+)
+
+// Standing is where the sign-off of a side stands.
+type Standing struct {
+	State string    `json:"state" enum:"open,approved,returned" doc:"approved: may be cut from these files, which are locked; returned: goes back to the studio"`
+	Name  string    `json:"name,omitempty" doc:"Who decided last"`
+	At    time.Time `json:"at,omitzero"`
+	Note  string    `json:"note,omitempty"`
+}
+
+// Signoff is the sign-off of a side with its history.
+type Signoff struct {
+	State    string            `json:"state" enum:"open,approved,returned"`
+	Locked   bool              `json:"locked" doc:"The job can be neither deleted nor changed"`
+	Manifest string            `json:"manifest_sha256" doc:"Of the result's manifest.json; give it back with a decision"`
+	Files    map[string]string `json:"files_sha256" doc:"What an approval locks"`
+	Verdict  string            `json:"verdict"`
+	History  []Sign            `json:"history" doc:"Every decision, oldest first"`
+}
+
+// Sign is one decision.
+type Sign struct {
+	At       time.Time `json:"at"`
+	By       string    `json:"by" doc:"Name of the token"`
+	Name     string    `json:"name" doc:"The engineer's name"`
+	Decision string    `json:"decision" enum:"approve,return,reopen"`
+	Note     string    `json:"note,omitempty"`
+	Attempt  int       `json:"attempt" doc:"Whose result was looked at"`
+	Manifest string    `json:"manifest_sha256"`
+}
+
+// Decision is what an engineer decides.
+type Decision struct {
+	Decision string `json:"decision" enum:"approve,return,reopen" doc:"return and reopen need a note, and so does approving a side that is blocked"`
+	Name     string `json:"name" minLength:"1" maxLength:"120"`
+	Note     string `json:"note,omitempty" maxLength:"4000" doc:"To the studio: what to change, or why"`
+	Manifest string `json:"manifest_sha256" pattern:"^[0-9a-f]{64}$" doc:"Of the manifest that was looked at; another result is a conflict"`
+}
+
+// Revisions is a chain of jobs that take each other's place.
+type Revisions struct {
+	Jobs []Job `json:"jobs" doc:"The first one first"`
+}
+
+// Preset is what a studio keeps of a plan for the next one.
+type Preset struct {
+	Name string          `json:"name"`
+	Plan json.RawMessage `json:"plan" doc:"Fields of a side plan that are the same from side to side: disc, level, room, chain, caps, output"`
+}
+
+// Presets is a studio's presets, by name.
+type Presets struct {
+	Presets []Preset `json:"presets"`
+}
+
+// Bulk asks for the same of many jobs.
+type Bulk struct {
+	Do      string     `json:"do" enum:"cancel,retry,delete"`
+	Filter  BulkFilter `json:"filter" doc:"As of the list"`
+	Preview bool       `json:"preview,omitempty" doc:"Count only"`
+	Count   *int       `json:"count,omitempty" doc:"As a preview counted; if it is otherwise now, nothing is done"`
+}
+
+// BulkFilter picks jobs. Only those are counted of which the state allows what
+// is asked.
+type BulkFilter struct {
+	IDs     []string `json:"ids,omitempty" maxItems:"500" doc:"These alone"`
+	State   []string `json:"state,omitempty" maxItems:"6"`
+	Studio  string   `json:"studio,omitempty" maxLength:"64"`
+	Lane    string   `json:"lane,omitempty" enum:"express,bulk"`
+	Kind    string   `json:"kind,omitempty" enum:"prepare,analyse"`
+	Code    []string `json:"code,omitempty" maxItems:"20"`
+	Verdict string   `json:"verdict,omitempty" enum:"ready,attention,blocked"`
+	Signoff string   `json:"signoff,omitempty" enum:"open,approved,returned"`
+	Q       string   `json:"q,omitempty" maxLength:"200"`
+	From    string   `json:"from,omitempty"`
+	To      string   `json:"to,omitempty"`
+}
+
+// BulkAnswer says what would be done, or what was.
+type BulkAnswer struct {
+	Count   int           `json:"count" doc:"Jobs picked"`
+	IDs     []string      `json:"ids" doc:"The first 100 of them, newest first"`
+	Done    int           `json:"done"`
+	Refused []BulkRefusal `json:"refused" doc:"The first 100 that did not allow it any more"`
+}
+
+// BulkRefusal is a job that did not allow what was asked.
+type BulkRefusal struct {
+	ID     string `json:"id"`
+	Code   string `json:"code"`
+	Detail string `json:"detail"`
+}

@@ -1,0 +1,111 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"time"
+
+	"discsafe/api/v1"
+
+	"github.com/spf13/cobra"
+)
+
+// jobsSignCommand is an engineer's decision on a prepared side.
+func (a *app) jobsSignCommand() *cobra.Command {
+	var remote remoteFlags
+	var d v1.Decision
+	var approve, back, reopen bool
+	c := &cobra.Command{
+		Use:   "sign ID --approve|--return|--reopen --name NAME",
+		Short: "Approve a prepared side, return it with a note, or reopen it",
+		Long: `sign adds an engineer's decision to the history of a side. It is about the
+result as it stands when the command looks: --manifest names the one you listened
+to, and another is refused. An approval locks job and files until it is reopened.
+Returning needs a --note that says what to change; so does approving a side whose
+verdict is blocked.` + remoteHelp,
+		Example: "  discsafe jobs sign 7y... --approve --name 'Ada Lind'\n  discsafe jobs sign 7y... --return --name 'Ada Lind' --note 'less treble in the last track'",
+		Args:    oneArg("the identifier of a job"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			d.Decision = map[[3]bool]string{{true, false, false}: "approve", {false, true, false}: "return", {false, false, true}: "reopen"}[[3]bool{approve, back, reopen}]
+			switch {
+			case d.Decision == "":
+				return &usageError{msg: "give one of --approve, --return and --reopen"}
+			case d.Name == "":
+				return &usageError{msg: "--name is missing: whoever decides gives a name"}
+			}
+			cl, err := remote.open(cmd)
+			if err != nil {
+				return err
+			}
+			defer cl.Close()
+			if d.Manifest == "" {
+				is, err := cl.Signoff(cmd.Context(), args[0])
+				if err != nil {
+					return remoteError(err, "")
+				}
+				d.Manifest = is.Manifest
+			}
+			out, err := cl.Sign(cmd.Context(), args[0], d)
+			if err != nil {
+				return remoteError(err, "")
+			}
+			a.printSignoff(args[0], &out)
+			return nil
+		},
+	}
+	remote.add(c)
+	fs := c.Flags()
+	fs.BoolVar(&approve, "approve", false, "the side may be cut from these files")
+	fs.BoolVar(&back, "return", false, "back to the studio")
+	fs.BoolVar(&reopen, "reopen", false, "take an approval or a return back")
+	fs.StringVar(&d.Name, "name", "", "the engineer's name")
+	fs.StringVar(&d.Note, "note", "", "what to change, or why")
+	fs.StringVar(&d.Manifest, "manifest", "", "SHA-256 of the manifest.json that was looked at; left out: of the result as it is")
+	a.jsonFlag(c)
+	return c
+}
+
+func (a *app) jobsSignoffCommand() *cobra.Command {
+	var remote remoteFlags
+	c := &cobra.Command{
+		Use:   "signoff ID",
+		Short: "Show where the sign-off of a side stands, with its history",
+		Long:  "signoff prints the standing, what an approval locks, and every decision." + remoteHelp,
+		Args:  oneArg("the identifier of a job"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			cl, err := remote.open(cmd)
+			if err != nil {
+				return err
+			}
+			defer cl.Close()
+			is, err := cl.Signoff(cmd.Context(), args[0])
+			if err != nil {
+				return remoteError(err, "")
+			}
+			a.printSignoff(args[0], &is)
+			return nil
+		},
+	}
+	remote.add(c)
+	a.jsonFlag(c)
+	return c
+}
+
+func (a *app) printSignoff(id string, s *v1.Signoff) {
+	if a.json {
+		a.printJSON(s)
+		return
+	}
+	printSigns(a.stdout, id, s)
+}
+
+func printSigns(w io.Writer, id string, s *v1.Signoff) {
+	fmt.Fprintf(w, "%s  %s  verdict %s\n  manifest.json %s\n", id, s.State, s.Verdict, s.Manifest)
+	for _, e := range s.History {
+		fmt.Fprintf(w, "  %s  %-7s  %s", e.At.Local().Format(time.DateTime), e.Decision, e.Name)
+		if e.Note != "" {
+			fmt.Fprintf(w, ": %s", e.Note)
+		}
+		fmt.Fprintln(w)
+	}
+}

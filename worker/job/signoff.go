@@ -1,0 +1,224 @@
+package job
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+)
+
+// Decisions of an engineer.
+const (
+	Approve = "approve" // the side may be cut from these files
+	Return  = "return"  // back to the studio, the note says what to change
+	Reopen  = "reopen"  // takes an approval or a return back
+)
+
+// Sign is one entry of a side's sign-off. Entries are only ever added.
+type Sign struct {
+	At       time.Time `json:"at"`
+	By       string    `json:"by"`              // name of the token
+	Name     string    `json:"name"`            // the engineer's name, as written
+	Decision string    `json:"decision"`        // Approve, Return or Reopen
+	Note     string    `json:"note,omitempty"`  // why, or what to change
+	Attempt  int       `json:"attempt"`         // whose result was looked at
+	Manifest string    `json:"manifest_sha256"` // of the manifest that was looked at: it names every file by its hash
+}
+
+// Standing is where the sign-off of a side stands.
+type Standing string
+
+// The standings.
+const (
+	Open     Standing = "open"
+	Approved Standing = "approved"
+	Returned Standing = "returned"
+)
+
+// Standing is where the sign-off stands after the last entry.
+func (r *Record) Standing() Standing {
+	if n := len(r.Signoff); n > 0 {
+		switch r.Signoff[n-1].Decision {
+		case Approve:
+			return Approved
+		case Return:
+			return Returned
+		}
+	}
+	return Open
+}
+
+// Changed is when the job last changed for those who wait for it: its last
+// transition or decision.
+func (r *Record) Changed() time.Time {
+	at := r.Last().At
+	if n := len(r.Signoff); n > 0 && r.Signoff[n-1].At.After(at) {
+		at = r.Signoff[n-1].At
+	}
+	return at
+}
+
+// manifestName is the file of a result that names all others by their hashes.
+const manifestName = "manifest.json"
+
+// Bounds of an entry.
+const (
+	maxSigns    = 200
+	maxNote     = 4000 // bytes
+	maxSignName = 120  // bytes
+)
+
+// LockedError is a wish that an approval forbids.
+type LockedError struct {
+	ID, Name string // whose approval
+	At       time.Time
+	Want     string
+}
+
+func (e *LockedError) Error() string {
+	return fmt.Sprintf("job %s was approved by %s on %s and cannot %s; reopen it first", e.ID, e.Name, e.At.Format(time.DateOnly), e.Want)
+}
+
+// ChangedError is a decision on a result that is not the job's.
+type ChangedError struct{ ID string }
+
+func (e *ChangedError) Error() string {
+	return "job " + e.ID + " has another result than the one looked at; look again"
+}
+
+// fault is what is wrong with an entry by itself, "" if nothing.
+func (s *Sign) fault() string {
+	text := func(what, v string, most int) string {
+		switch {
+		case len(v) > most:
+			return fmt.Sprintf("%s: %d bytes, at most %d", what, len(v), most)
+		case !utf8.ValidString(v), strings.ContainsFunc(v, func(c rune) bool { return unicode.IsControl(c) && (c != '\n' || what == "name") }):
+			return what + ": holds characters that are not text"
+		}
+		return ""
+	}
+	for _, f := range []string{text("name", s.Name, maxSignName), text("note", s.Note, maxNote)} {
+		if f != "" {
+			return f
+		}
+	}
+	blank := strings.TrimSpace(s.Note) == ""
+	switch {
+	case strings.TrimSpace(s.Name) == "":
+		return "name: whoever decides gives a name"
+	case s.Decision != Approve && s.Decision != Return && s.Decision != Reopen:
+		return fmt.Sprintf("decision %.40q: want %s, %s or %s", s.Decision, Approve, Return, Reopen)
+	case s.Decision == Return && blank:
+		return "note: a side that goes back needs a note that says what to change"
+	case s.Decision == Reopen && blank:
+		return "note: say why it is opened again"
+	case !hashForm.MatchString(s.Manifest):
+		return "manifest_sha256: want that of the manifest that was looked at"
+	}
+	return ""
+}
+
+// Sign adds an engineer's decision on a side that is prepared. Approving locks
+// the job: until it is reopened it can be neither deleted nor changed, and
+// retention leaves it alone. A side whose verdict is blocked can be approved,
+// since the engineer knows the room, but only with a note. Errors: ErrUnknown,
+// *RequestError, *StateError, *LockedError, *ChangedError, the store's.
+func (l *Ledger) Sign(ctx context.Context, id string, s Sign) (*Record, error) {
+	if f := s.fault(); f != "" {
+		return nil, &RequestError{Faults: []string{f}}
+	}
+	return l.change(ctx, id, func(r *Record) error {
+		if r.State != Done || r.Result == nil || r.Request.Analyses() {
+			what := "be signed off"
+			if r.Request.Analyses() {
+				what = "be signed off: it was only analysed, there is nothing to cut from"
+			}
+			return &StateError{ID: id, State: r.State, Want: what}
+		}
+		if m, ok := r.Result.File(manifestName); !ok || m.SHA256 != s.Manifest {
+			return &ChangedError{ID: id}
+		}
+		was := r.Standing()
+		switch {
+		case was == Approved && s.Decision != Reopen:
+			return r.locked("be " + map[string]string{Approve: "approved again", Return: "returned"}[s.Decision])
+		case was == Open && s.Decision == Reopen:
+			return &StateError{ID: id, State: r.State, Want: "be reopened: it was neither approved nor returned"}
+		case s.Decision == Approve && r.Result.Verdict == "blocked" && strings.TrimSpace(s.Note) == "":
+			return &RequestError{Faults: []string{"note: the verdict is blocked; say why it may be cut all the same"}}
+		case len(r.Signoff) >= maxSigns:
+			return &RequestError{Faults: []string{fmt.Sprintf("decision: there are %d already; submit the side anew", len(r.Signoff))}}
+		}
+		s.At, s.Attempt = l.stamp(), r.Result.Attempt
+		r.Signoff = append(r.Signoff, s)
+		return nil
+	})
+}
+
+// locked is the error of a wish that an approval forbids.
+func (r *Record) locked(want string) error {
+	last := r.Signoff[len(r.Signoff)-1]
+	return &LockedError{ID: r.ID, Name: last.Name, At: last.At, Want: want}
+}
+
+// Revisions returns the jobs of one chain of revisions, the first one first: a job and
+// all that were submitted to take its place, as far as they are still there.
+func (l *Ledger) Revisions(ctx context.Context, id string) ([]*Record, error) {
+	r, err := l.Get(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	root := r.Request.root(id)
+	var out []*Record
+	add := func(id string) error {
+		r, err := l.Get(ctx, id)
+		if errors.Is(err, ErrUnknown) {
+			return nil // deleted, or a submission that broke off
+		}
+		if err == nil {
+			out = append(out, r)
+		}
+		return err
+	}
+	for o, err := range l.all(ctx, revisionDir+root+"/") {
+		if err == nil {
+			err = add(idOf(o.Key))
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	if err := add(root); err != nil {
+		return nil, err
+	}
+	// Newest first is how identifiers sort.
+	for i, j := 0, len(out)-1; i < j; i, j = i+1, j-1 {
+		out[i], out[j] = out[j], out[i]
+	}
+	return out, nil
+}
+
+// root is the first job of the chain a request belongs to; id is the request's own job.
+func (q *Request) root(id string) string {
+	if q.Root != "" {
+		return q.Root
+	}
+	return id
+}
+
+// Revise makes a request one that takes the place of an earlier job of the same
+// studio. Errors: ErrUnknown, also for another studio's job.
+func (l *Ledger) Revise(ctx context.Context, q *Request, earlier string) error {
+	r, err := l.Get(ctx, earlier)
+	if err != nil {
+		return err
+	}
+	if r.Request.Studio != q.Studio {
+		return fmt.Errorf("job %s: %w", earlier, ErrUnknown)
+	}
+	q.Revises, q.Root, q.Revision = earlier, r.Request.root(earlier), max(r.Request.Revision, 1)+1
+	return nil
+}

@@ -30,7 +30,7 @@ func (s *Server) registerPages() error {
 type board struct{ s *Server }
 
 func (b board) Jobs(ctx context.Context, q web.Query) (v1.Jobs, error) {
-	in := &listInput{Studio: q.Studio, Verdict: q.Verdict, Q: q.Text, Cursor: q.Cursor, Limit: q.Limit}
+	in := &listInput{Studio: q.Studio, Verdict: q.Verdict, Kind: q.Kind, Signoff: q.Signoff, From: q.From, To: q.To, Q: q.Text, Cursor: q.Cursor, Limit: q.Limit}
 	if q.State != "" {
 		in.State = []string{q.State}
 	}
@@ -82,4 +82,37 @@ func (b board) Retry(ctx context.Context, id string) error {
 func (b board) Delete(ctx context.Context, id string) error {
 	_, err := b.s.remove(ctx, &idInput{id})
 	return err
+}
+
+// Signoff is where a side's sign-off stands.
+func (b board) Signoff(ctx context.Context, id string) (v1.Signoff, error) {
+	out, err := b.s.signoff(ctx, &idInput{id})
+	if err != nil {
+		return v1.Signoff{}, err
+	}
+	return out.Body, nil
+}
+
+// Sign adds an engineer's decision.
+func (b board) Sign(ctx context.Context, id string, d v1.Decision) error {
+	_, err := b.s.sign(ctx, &signInput{ID: id, Body: d})
+	return err
+}
+
+// Revisions are the jobs that take each other's place, the first one first.
+func (b board) Revisions(ctx context.Context, id string) ([]v1.Job, error) {
+	out, err := b.s.revisions(ctx, &idInput{id})
+	if err != nil {
+		return nil, err
+	}
+	return out.Body.Jobs, nil
+}
+
+// Bulk does the same to many jobs.
+func (b board) Bulk(ctx context.Context, in v1.Bulk) (v1.BulkAnswer, error) {
+	out, err := b.s.bulk(ctx, &body[v1.Bulk]{in})
+	if err != nil {
+		return v1.BulkAnswer{}, err
+	}
+	return out.Body, nil
 }

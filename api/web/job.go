@@ -5,7 +5,9 @@ import (
 	"errors"
 	"net/http"
 	"path"
+	"slices"
 	"strings"
+	"time"
 
 	"discsafe/api/access"
 	"discsafe/api/v1"
@@ -30,6 +32,25 @@ type jobView struct {
 	Plan, PlanMissing    string
 	Actions              []action
 	Live                 bool
+	Audit, Sign, Revise  bool // links to those pages
+	Sheet                string
+	Outcome              *outcome
+	Chain                []chainView
+}
+
+// outcome is what the engineer decided, in the studio's words.
+type outcome struct {
+	Standing   badge
+	Text, Note string
+	At         *stamp
+	Name       string
+}
+
+// chainView is one of the jobs that take each other's place.
+type chainView struct {
+	rowView
+	Here    bool
+	Compare string // address
 }
 
 type progressView struct {
@@ -78,6 +99,7 @@ func (p *Pages) job(w http.ResponseWriter, r *http.Request) {
 			v.PlanMissing = "The plan has been deleted."
 		}
 	}
+	p.chain(ctx, &v)
 	f := frame{Title: v.State.Word + ": " + name(&j), Here: "job", Who: whoOf(ctx), Notice: notices[r.URL.Query().Get("did")], Body: v}
 	p.show(w, r, http.StatusOK, "job", f)
 }
@@ -115,6 +137,12 @@ func (p *Pages) jobView(j *v1.Job, id access.Identity) jobView {
 		v.Sound = v.Sound || !may
 		v.Files = append(v.Files, fileView{f, fileWords[f.Name], may})
 	}
+	v.Audit, v.Sign = j.State == "done" && has(j, "report.json"), j.Signoff != nil && has(j, "manifest.json")
+	v.Revise = j.Over() && id.May(access.Submit)
+	if v.Sign {
+		v.Sheet = "/v1/jobs/" + j.ID + "/cutting-sheet"
+	}
+	v.Outcome = outcomeOf(j, now)
 	v.history(j, p)
 	for _, a := range actions {
 		if a.fits(j) && id.May(access.Manage) {
@@ -133,6 +161,8 @@ var fileWords = map[string]string{
 	"report.json":        "Report, for programs",
 	"cutting-sheet.html": "Cutting sheet",
 	"manifest.json":      "Manifest: sizes and SHA-256 of all files",
+	"timeline.bin":       "Curves over the whole side, for the audit page",
+	"advice.txt":         "Advice to the mix",
 }
 
 func (v *jobView) history(j *v1.Job, p *Pages) {
@@ -165,13 +195,17 @@ var actions = []action{
 	{Do: "retry", Word: "Try again", Kind: "plain", Ask: "Try this job again?", Effect: "It is put back to the start, with the same plan and the same mixes.",
 		fits: func(j *v1.Job) bool { return j.Over() && j.State != "done" }, do: func(s Service, ctx context.Context, id string) error { return s.Retry(ctx, id) }},
 	{Do: "delete", Word: "Delete", Kind: "danger", Ask: "Delete this job and its files?", Effect: "Premaster, report and every other file of it go for good. The mixes stay until they expire.",
-		fits: (*v1.Job).Over, do: func(s Service, ctx context.Context, id string) error { return s.Delete(ctx, id) }, back: "/jobs"},
+		fits: func(j *v1.Job) bool { return j.Over() && (j.Signoff == nil || j.Signoff.State != "approved") }, do: func(s Service, ctx context.Context, id string) error { return s.Delete(ctx, id) }, back: "/jobs"},
 }
 
 var notices = map[string]string{
 	"cancel": "Cancelling was asked for.",
 	"retry":  "The job is back at the start.",
 	"delete": "The job was deleted.",
+
+	"approve": "The side is approved and locked.",
+	"return":  "The side was returned to the studio.",
+	"reopen":  "The side is open again.",
 }
 
 type confirmView struct {
@@ -207,5 +241,48 @@ func (p *Pages) act(a action) http.HandlerFunc {
 			to = "/jobs/" + id // the service knew it, so it is a plain word
 		}
 		seeOther(w, r, to+"?did="+a.Do)
+	}
+}
+
+func has(j *v1.Job, file string) bool {
+	return slices.ContainsFunc(j.Files, func(f v1.File) bool { return f.Name == file })
+}
+
+// outcomeOf says what was decided; nil while nobody has.
+func outcomeOf(j *v1.Job, now time.Time) *outcome {
+	if j.Signoff == nil || j.Signoff.State == "open" {
+		return nil
+	}
+	o := &outcome{Standing: standings[j.Signoff.State], Note: j.Signoff.Note, At: stampOf(j.Signoff.At, now), Name: j.Signoff.Name}
+	o.Text = "The engineer has listened and approved this side: it may be cut from these files, which are locked."
+	if j.Signoff.State == "returned" {
+		o.Text = "The engineer has sent this side back. Change what the note says, and submit it again as a new revision."
+	}
+	return o
+}
+
+// chain adds the other revisions. Without them the page is still the page: what
+// the store does not give just now is left out.
+func (p *Pages) chain(ctx context.Context, v *jobView) {
+	svc, ok := p.o.Service.(RevisionService)
+	if !ok {
+		return
+	}
+	jobs, err := svc.Revisions(ctx, v.ID)
+	if err != nil || len(jobs) < 2 {
+		return
+	}
+	here := slices.IndexFunc(jobs, func(j v1.Job) bool { return j.ID == v.ID })
+	for i := range jobs {
+		c := chainView{rowView: p.row(&jobs[i]), Here: i == here}
+		c.Revision = max(c.Revision, 1)
+		if !c.Here {
+			a, b := jobs[i].ID, v.ID // the older one goes first
+			if i > here {
+				a, b = b, a
+			}
+			c.Compare = "/jobs/" + a + "/compare/" + b
+		}
+		v.Chain = append(v.Chain, c)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
+	"time"
 
 	"discsafe/api/access"
 	"discsafe/api/v1"
@@ -14,6 +15,12 @@ const pageSize = 50
 type jobsView struct {
 	Text, Studio     string
 	States, Verdicts []choice
+	Signoffs, Kinds  []choice
+	From, To         string
+	Cursor           string
+	Bulk             bool // the caller may act on many
+	Live             bool // the newest jobs, kept current
+	Events           string
 	AnyStudio        bool // the caller sees more than one
 	Filtered         bool
 	Fault, FaultOn   string // of the filter, and the field it is of
@@ -27,6 +34,9 @@ type rowView struct {
 	LengthS                            float64
 	State                              badge
 	Verdict                            *badge
+	Standing                           *badge
+	Waiting                            string // since when, of a job that waits
+	Revision                           int
 	Predicted, Over                    bool
 	Percent                            int // -1: does not run
 	Accepted                           *stamp
@@ -42,9 +52,12 @@ func titleOf(j *v1.Job) string {
 
 func (p *Pages) row(j *v1.Job) rowView {
 	v := rowView{ID: j.ID, Title: titleOf(j), Side: j.Side, Catalogue: j.Catalogue, Studio: j.Studio, LengthS: j.LengthS,
-		State: stateBadge(j.State), Verdict: verdictBadge(j), Predicted: j.Kind == v1.Analyse, Over: j.Over(), Percent: -1, Accepted: stampOf(j.Accepted, p.o.Now())}
+		State: stateBadge(j.State), Verdict: verdictBadge(j), Standing: standingBadge(j), Revision: j.Revision, Predicted: j.Kind == v1.Analyse, Over: j.Over(), Percent: -1, Accepted: stampOf(j.Accepted, p.o.Now())}
 	if j.Progress != nil {
 		v.Percent = percent(j.Progress.Percent)
+	}
+	if j.State == "accepted" {
+		v.Waiting = spanWords(max(0, p.o.Now().Sub(j.Accepted)))
 	}
 	if j.Reason != nil && j.State != "done" {
 		v.Reason = j.Reason.Text
@@ -56,11 +69,13 @@ func percent(f float64) int { return int(max(0, min(100, f))) }
 
 func (p *Pages) jobs(w http.ResponseWriter, r *http.Request) {
 	in := r.URL.Query()
-	q := Query{State: in.Get("state"), Verdict: in.Get("verdict"), Text: strings.TrimSpace(in.Get("q")), Studio: strings.TrimSpace(in.Get("studio")), Cursor: in.Get("cursor"), Limit: pageSize}
+	q := Query{State: in.Get("state"), Verdict: in.Get("verdict"), Text: strings.TrimSpace(in.Get("q")), Studio: strings.TrimSpace(in.Get("studio")), Kind: in.Get("kind"), Signoff: in.Get("signoff"), From: strings.TrimSpace(in.Get("from")), To: strings.TrimSpace(in.Get("to")), Cursor: in.Get("cursor"), Limit: pageSize}
 	id, _ := access.From(r.Context())
 	v := jobsView{Text: q.Text, Studio: q.Studio, AnyStudio: id.All || id.Role != v1.RoleStudio,
-		States: choices(stateOrder, stateBadges, q.State), Verdicts: choices(verdictOrder, verdictBadges, q.Verdict)}
-	v.Filtered = q.State+q.Verdict+q.Text+q.Studio != ""
+		States: choices(stateOrder, stateBadges, q.State), Verdicts: choices(verdictOrder, verdictBadges, q.Verdict),
+		Signoffs: choices(standingOrder, standings, q.Signoff), Kinds: choices(kindOrder, kindBadges, q.Kind), From: q.From, To: q.To, Cursor: q.Cursor, Bulk: id.May(access.Manage), Live: q.Cursor == ""}
+	v.Filtered = q.State+q.Verdict+q.Text+q.Studio+q.Kind+q.Signoff+q.From+q.To != ""
+	v.Events = eventsOf(q)
 	f := frame{Title: "Jobs", Here: "jobs", Who: whoOf(r.Context()), Notice: notices[in.Get("did")]}
 	if v.FaultOn, v.Fault = filterFault(q); v.Fault != "" {
 		f.Title, f.Body = "Jobs: the search has a fault", v
@@ -96,6 +111,14 @@ func filterFault(q Query) (field, fault string) {
 		return "state", "There is no such state. Choose one of the list."
 	case q.Verdict != "" && !verdict:
 		return "verdict", "There is no such verdict. Choose one of the list."
+	case q.Kind != "" && kindBadges[q.Kind].Word == "":
+		return "kind", "There is no such kind. Choose one of the list."
+	case q.Signoff != "" && standings[q.Signoff].Word == "":
+		return "signoff", "There is no such standing. Choose one of the list."
+	case badDate(q.From):
+		return "from", "Write the date as 2026-01-31."
+	case badDate(q.To):
+		return "to", "Write the date as 2026-01-31."
 	case len(q.Text) > 200:
 		return "q", "The search text is too long: 200 characters are enough."
 	case len(q.Studio) > 64:
@@ -109,7 +132,7 @@ func filterFault(q Query) (field, fault string) {
 // link is the list with the same filter, after a cursor.
 func link(q Query, cursor string) string {
 	out := url.Values{}
-	for name, v := range map[string]string{"q": q.Text, "state": q.State, "verdict": q.Verdict, "studio": q.Studio, "cursor": cursor} {
+	for name, v := range map[string]string{"q": q.Text, "state": q.State, "verdict": q.Verdict, "studio": q.Studio, "kind": q.Kind, "signoff": q.Signoff, "from": q.From, "to": q.To, "cursor": cursor} {
 		if v != "" {
 			out.Set(name, v)
 		}
@@ -118,4 +141,25 @@ func link(q Query, cursor string) string {
 		return "/jobs"
 	}
 	return "/jobs?" + out.Encode()
+}
+
+// kindBadges name the kinds of jobs in the filter.
+var kindBadges = map[string]badge{v1.Prepare: {"Prepared sides", "off"}, v1.Analyse: {"Analyses", "off"}}
+
+var kindOrder = []string{v1.Prepare, v1.Analyse}
+
+// badDate says whether a date of the filter is none.
+func badDate(s string) bool {
+	if s == "" {
+		return false
+	}
+	_, day := time.Parse(time.DateOnly, s)
+	_, moment := time.Parse(time.RFC3339, s)
+	return day != nil && moment != nil
+}
+
+// eventsOf is the stream of what may change the list: also of jobs that go out
+// of it.
+func eventsOf(q Query) string {
+	return "/v1/events" + strings.TrimPrefix(link(Query{Studio: q.Studio, Text: q.Text}, ""), "/jobs")
 }

@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -30,9 +31,10 @@ type Service interface {
 
 // Query picks jobs. Empty fields pick all.
 type Query struct {
-	State, Studio, Verdict, Text string
-	Cursor                       string
-	Limit                        int
+	State, Studio, Verdict, Kind, Signoff, Text string
+	From, To                                    string // a date or a time, RFC 3339
+	Cursor                                      string
+	Limit                                       int
 }
 
 // Options say what the pages work with. Service and Session are required.
@@ -66,7 +68,7 @@ type Pages struct {
 	assets map[string]asset
 }
 
-var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward", "audit", "submit", "presets", "groove"}
+var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward", "audit", "submit", "presets", "groove", "signoff", "compare", "bulk"}
 
 // New reads the templates and assets that are part of the program.
 func New(o Options) (*Pages, error) {
@@ -114,6 +116,9 @@ func (p *Pages) Routes() []Route {
 	out = append(out, p.auditRoutes()...)
 	out = append(out, p.grooveRoutes()...)
 	out = append(out, p.submitRoutes()...)
+	out = append(out, p.signoffRoutes()...)
+	out = append(out, p.compareRoutes()...)
+	out = append(out, p.bulkRoutes()...)
 	for _, a := range actions {
 		out = append(out, Route{http.MethodGet, "/jobs/{id}/" + a.Do, manage, p.confirm(a)},
 			Route{http.MethodPost, "/jobs/{id}/" + a.Do, manage, p.act(a)})
@@ -146,6 +151,15 @@ type frame struct {
 type who struct {
 	Name, Role string
 	SignOut    bool
+	May        map[string]bool // permissions, for the navigation
+}
+
+func mayOf(id access.Identity) map[string]bool {
+	out := map[string]bool{}
+	for _, p := range access.Permissions() {
+		out[string(p)] = id.May(p)
+	}
+	return out
 }
 
 func whoOf(ctx context.Context) *who {
@@ -154,9 +168,9 @@ func whoOf(ctx context.Context) *who {
 		return nil
 	}
 	if id.All {
-		return &who{Name: "Everybody at this machine", Role: "no sign-in"}
+		return &who{Name: "Everybody at this machine", Role: "no sign-in", May: mayOf(id)}
 	}
-	w := &who{Name: id.Name, Role: id.Role, SignOut: id.Cookie}
+	w := &who{Name: id.Name, Role: id.Role, SignOut: id.Cookie, May: mayOf(id)}
 	if id.Role == v1.RoleStudio {
 		w.Role = "studio " + id.Studio
 	}
@@ -186,19 +200,19 @@ func seeOther(w http.ResponseWriter, r *http.Request, to string) {
 	http.Redirect(w, r, to, http.StatusSeeOther)
 }
 
-// safeNext is where to go after sign-in: one of the pages of jobs, nothing else.
+// safeNext is where to go after sign-in: one of the pages, nothing else.
 func safeNext(s string) string {
-	rest, ok := strings.CutPrefix(s, "/jobs")
-	if !ok || len(s) > 1000 || rest != "" && rest[0] != '/' && rest[0] != '?' {
+	path, _, _ := strings.Cut(s, "?")
+	first, _, _ := strings.Cut(strings.TrimPrefix(path, "/"), "/")
+	switch {
+	case len(s) > 1000, !strings.HasPrefix(s, "/"), !slices.Contains([]string{"jobs", "submit", "presets", "operations"}, first),
+		strings.Contains(path, ".."), strings.Contains(path, "//"):
 		return "/jobs"
 	}
 	for _, c := range []byte(s) {
 		if c <= ' ' || c >= 0x7f || c == '\\' {
 			return "/jobs"
 		}
-	}
-	if path, _, _ := strings.Cut(s, "?"); strings.Contains(path, "..") || strings.Contains(path, "//") {
-		return "/jobs"
 	}
 	return s
 }

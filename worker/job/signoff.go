@@ -1,9 +1,11 @@
 package job
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -194,10 +196,10 @@ func (l *Ledger) Revisions(ctx context.Context, id string) ([]*Record, error) {
 	if err := add(root); err != nil {
 		return nil, err
 	}
-	// Newest first is how identifiers sort.
-	for i, j := 0, len(out)-1; i < j; i, j = i+1, j-1 {
-		out[i], out[j] = out[j], out[i]
-	}
+	// Identifiers sort newest first; two of one millisecond sort by chance.
+	slices.SortFunc(out, func(a, b *Record) int {
+		return cmp.Or(cmp.Compare(a.Request.Revision, b.Request.Revision), cmp.Compare(b.ID, a.ID))
+	})
 	return out, nil
 }
 

@@ -18,7 +18,7 @@ func (a *app) roomCommand() *cobra.Command {
 		Use: "schema", Short: "Print the JSON Schema of rooms", Args: cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error { return a.printBytes(sideplan.RoomSchema()) },
 	}
-	return group("room", "Show and write room profiles", a.roomShowCommand(), a.roomNewCommand(), schema)
+	return group("room", "Show and write room profiles", a.roomShowCommand(), a.roomNewCommand(), a.roomFitCommand(), schema)
 }
 
 func (a *app) roomShowCommand() *cobra.Command {

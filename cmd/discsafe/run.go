@@ -114,6 +114,7 @@ Exit codes: 0 done, 1 internal failure or cancelled, 2 bad usage or input,
 	root.AddCommand(
 		a.prepareCommand(), a.measureCommand(), a.checkCommand(), a.demoCommand(),
 		a.planCommand(), a.roomCommand(), a.versionCommand(),
+		a.arrangeCommand(), a.tonesCommand(),
 		a.serveCommand(), a.apiCommand(), a.workerCommand(),
 		a.submitCommand(), a.jobsCommand(), a.tokenCommand(), a.healthCommand(),
 		a.runJobCommand(),

@@ -1,0 +1,224 @@
+package arrange
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strconv"
+
+	"discsafe/pipeline/groove"
+	"discsafe/pipeline/sideplan"
+	"discsafe/pipeline/spec"
+)
+
+// What may not move when the order is free.
+const (
+	HoldFree  = "free"  // may go anywhere
+	HoldFirst = "first" // opens the first side
+	HoldLast  = "last"  // closes the last side
+	HoldPlace = "place" // keeps its number in the running order of the release
+)
+
+// Release is a release file: what is to be divided over the sides of a disc.
+type Release struct {
+	Title     string           `json:"title" len:"200" doc:"title of the release"`
+	Artist    string           `json:"artist" len:"200" doc:"who performs"`
+	Catalogue string           `json:"catalogue" len:"40" doc:"catalogue number"`
+	Disc      sideplan.Disc    `json:"disc" default:"12in-33" doc:"disc format: its name, or a mapping of its figures that starts from the format named by id"`
+	Room      sideplan.RoomRef `json:"room" default:"generic" doc:"cutting room: generic, the path of a room file relative to the release, or a mapping" source:"ask the room for its figures"`
+	Tracks    []Track          `json:"tracks" need:"true" items:"1-60" doc:"the tracks in their running order"`
+	KeepOrder bool             `json:"keep_order" default:"true" doc:"keep the running order and only choose where sides turn"`
+	Sides     int              `json:"sides" default:"2" min:"1" max:"6" doc:"number of sides"`
+	SameLevel bool             `json:"same_level" default:"false" doc:"cut all sides at one level"`
+	Caps      sideplan.Caps    `json:"caps" doc:"how far the treatment may go when levels are fitted; as in a side plan"`
+	Output    sideplan.Output  `json:"output" doc:"form of the premasters; as in a side plan"`
+
+	// File is where the release was read from; empty after Parse.
+	File string `json:"-"`
+}
+
+// Track is one track of a release.
+type Track struct {
+	File   string  `json:"file" need:"true" len:"1000" doc:"the mix (WAV, FLAC or AIFF), relative to the release"`
+	Title  string  `json:"title" len:"200" doc:"title of the track"`
+	ISRC   string  `json:"isrc" len:"20" doc:"recording code of twelve characters, hyphens allowed" source:"ISO 3901:2019"`
+	GapS   float64 `json:"gap_s" default:"2" unit:"s" min:"0" max:"30" doc:"silence before the track where it does not open a side" source:"1-3 s, common practice, no source"`
+	GainDB float64 `json:"gain_db" default:"0" unit:"dB" min:"-24" max:"24" doc:"gain of this track, for level between tracks"`
+	Hold   string  `json:"hold" default:"free" enum:"free,first,last,place" doc:"what may not move when the order is free: first opens the first side, last closes the last side, place keeps its number"`
+
+	// Path is the file as it can be opened; set by Load.
+	Path string `json:"-"`
+}
+
+// Reason codes of faults found here, beside those of spec and sideplan.
+const (
+	CodeHold  = "hold"
+	CodeSides = "sides"
+)
+
+// Parse reads a release in memory and touches no file; a room file leaves Room
+// pending. The error is a *spec.Error with every fault.
+func Parse(name string, data []byte) (*Release, error) {
+	d, err := spec.Parse(name, data)
+	if err != nil {
+		return nil, err
+	}
+	r := read(d)
+	return r, d.Err()
+}
+
+func read(d *spec.Document) *Release {
+	r := &Release{}
+	d.Decode(r)
+	firsts, lasts := 0, 0
+	for i, t := range r.Tracks {
+		path := "tracks[" + strconv.Itoa(i) + "].hold"
+		switch t.Hold {
+		case HoldFirst:
+			if firsts++; firsts > 1 {
+				d.Fault(path, CodeHold, "another track opens the first side already", "let one track be first")
+			}
+		case HoldLast:
+			if lasts++; lasts > 1 {
+				d.Fault(path, CodeHold, "another track closes the last side already", "let one track be last")
+			}
+		case HoldPlace:
+			if len(r.Tracks) > maxExact {
+				d.Fault(path, CodeHold, fmt.Sprintf("place can be held in releases of up to %d tracks", maxExact), "use first and last, or keep_order")
+			}
+		}
+	}
+	for i, t := range r.Tracks {
+		for j, u := range r.Tracks {
+			if i != j && t.Hold == HoldPlace && (i == 0 && u.Hold == HoldFirst || i == len(r.Tracks)-1 && u.Hold == HoldLast) {
+				d.Fault("tracks["+strconv.Itoa(j)+"].hold", CodeHold, fmt.Sprintf("tracks[%d] keeps that place", i), "let one of the two go")
+			}
+		}
+	}
+	if n := len(r.Tracks); n > 0 && r.Sides > n {
+		d.Fault("sides", CodeSides, fmt.Sprintf("%d sides leave a side empty: there are as many tracks as %d", r.Sides, n), "give at most as many sides as tracks")
+	}
+	if !d.Faulty() {
+		if c := r.Caps; c.MinLevelDB > c.MaxLevelDB {
+			d.Fault("caps.min_level_db", sideplan.CodeLevel, fmt.Sprintf("%g dB is above max_level_db %g dB", c.MinLevelDB, c.MaxLevelDB), "exchange the two")
+		}
+	}
+	return r
+}
+
+// Load reads the release or the side plan at path. Of a side plan it takes
+// tracks, gaps, disc, room, caps and output, with the order kept. Names are
+// taken relative to the file. Faults of release, room and missing tracks are
+// one *spec.Error. A side plan with a chain of its own, a trimmed track, a fixed
+// level or a mono cut is refused: arrange plans with the default chain.
+func Load(path string) (*Release, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, spec.NewError([]spec.Fault{{File: path, Code: sideplan.CodeFile, Detail: "cannot be read: " + reason(err)}})
+	}
+	if planMark.Match(data) {
+		return fromPlan(path)
+	}
+	d, err := spec.Parse(path, data)
+	if err != nil {
+		return nil, err
+	}
+	r := read(d)
+	r.File = path
+	dir := filepath.Dir(path)
+	for i := range r.Tracks {
+		t := &r.Tracks[i]
+		if t.File == "" {
+			continue
+		}
+		t.Path = relativeTo(dir, t.File)
+		if info, err := os.Stat(t.Path); err != nil || !info.Mode().IsRegular() {
+			d.Fault("tracks["+strconv.Itoa(i)+"].file", sideplan.CodeFile, "no file "+strconv.Quote(t.Path), "names are taken relative to the release's folder")
+		}
+	}
+	if r.Room.Pending {
+		roomPath := relativeTo(dir, r.Room.File)
+		room, err := sideplan.LoadRoom(roomPath)
+		if list, is := errors.AsType[*spec.Error](err); is {
+			d.Include(list)
+		} else if err != nil {
+			return nil, err
+		}
+		r.Room.Room, r.Room.Path, r.Room.Pending = room, roomPath, false
+	}
+	if err := d.Err(); err != nil {
+		return nil, err
+	}
+	return r, r.validate()
+}
+
+// validate holds the rules between disc and room.
+func (r *Release) validate() error {
+	if err := r.Room.Validate(); err != nil {
+		return err
+	}
+	return r.cutDisc().Validate()
+}
+
+func (r *Release) cutDisc() groove.Disc { return r.Disc.WithRadii(r.Room.Radius) }
+
+// planMark is the field that every side plan has and no release.
+var planMark = regexp.MustCompile(`(?m)^[\s{]*"?side"?\s*:`)
+
+func fromPlan(path string) (*Release, error) {
+	p, err := sideplan.Load(path)
+	if err != nil {
+		return nil, err
+	}
+	r := &Release{Title: p.Title, Artist: p.Artist, Catalogue: p.Catalogue, Disc: p.Disc, Room: p.Room, KeepOrder: true, Sides: 2, Caps: p.Caps, Output: p.Output, File: path}
+	refuse := func(what, hint string) error {
+		return spec.NewError([]spec.Fault{{File: path, Code: CodeSides, Detail: what, Hint: hint}})
+	}
+	if p.Mono || !p.Level.Fit || !defaultChain(p.Chain) {
+		return nil, refuse("a side plan with mono, a fixed level or a chain of its own cannot be arranged", "leave them out, arrange, and put them into the plans that are written")
+	}
+	for i, t := range p.Tracks {
+		if t.Trim.StartS != 0 || t.Trim.EndS != nil {
+			return nil, refuse(fmt.Sprintf("track %d is trimmed", i+1), "trim the mix itself before it is arranged")
+		}
+		gap := t.GapS
+		if i == 0 && gap == 0 {
+			gap = 2 // the default, which a first track does not get
+		}
+		r.Tracks = append(r.Tracks, Track{File: t.File, Title: t.Title, ISRC: t.ISRC, GapS: gap, GainDB: t.GainDB, Hold: HoldFree, Path: t.Path})
+	}
+	if r.Sides > len(r.Tracks) {
+		r.Sides = len(r.Tracks)
+	}
+	return r, nil
+}
+
+func defaultChain(chain []sideplan.Stage) bool {
+	want := sideplan.DefaultChain()
+	if len(chain) != len(want) {
+		return false
+	}
+	for i := range chain {
+		if chain[i] != want[i] {
+			return false
+		}
+	}
+	return true
+}
+
+func relativeTo(dir, name string) string {
+	local := filepath.FromSlash(name)
+	if filepath.IsAbs(local) {
+		return local
+	}
+	return filepath.Join(dir, local)
+}
+
+func reason(err error) string {
+	if pe, is := errors.AsType[*os.PathError](err); is {
+		return pe.Err.Error()
+	}
+	return err.Error()
+}

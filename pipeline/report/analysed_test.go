@@ -52,12 +52,12 @@ func TestNoCuttingSheetOfAnAnalysis(t *testing.T) {
 
 func TestPageOfAnAnalysis(t *testing.T) {
 	page := rendered()["analysed"].pages["report"]
-	for _, want := range []string{"predicted: attention", "This is a prediction: nothing was written", "there is no after", "expected to act", "expected idle", "passages not known", "predicted; at least"} {
+	for _, want := range []string{"predicted: attention", "This is a prediction: nothing was written", "there is no after", "expected to act", "expected idle", "passages not known", "predicted; at least", "predicted 10.1\u202fµm", "predicted 59.9\u202fmm", "predicted within"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page does not say %q", want)
 		}
 	}
-	for _, not := range []string{"Ready for an engineer", "changed samples", "No passage was treated", "premaster.wav"} {
+	for _, not := range []string{"</span> within<", "Ready for an engineer", "changed samples", "No passage was treated", "premaster.wav"} {
 		if strings.Contains(page, not) {
 			t.Errorf("the page says %q", not)
 		}

@@ -21,6 +21,8 @@ type (
 	Pair = pair
 	// Figure is a plot with words and a table of some of its values.
 	Figure = figure
+	// LadderText is the level ladder: words, picture, and a row for each level.
+	LadderText = ladderView
 )
 
 // Audit is what an engineer goes through before signing a side.
@@ -35,6 +37,7 @@ type Audit struct {
 	CutWhy   string // what held the level where it is
 	Figures  []Figure
 	Strip    template.HTML // the side along one radius; blank if there is none
+	Ladder   *LadderText   // nil: none was reckoned
 }
 
 // AuditOf lays a report out. Changes are left to [ChangeTextOf]: there may be
@@ -43,7 +46,7 @@ func AuditOf(r *Report) *Audit {
 	short := *r
 	short.Changes = nil
 	v := newView(&short)
-	return &Audit{State: v.State, Sentence: v.Sentence, Reasons: v.Reasons, Sections: v.Sections, Basis: v.Basis, Stages: v.Stages, Land: v.Land, CutWhy: v.CutWhy, Figures: v.Figures, Strip: v.Strip}
+	return &Audit{State: v.State, Sentence: v.Sentence, Reasons: v.Reasons, Sections: v.Sections, Basis: v.Basis, Stages: v.Stages, Land: v.Land, CutWhy: v.CutWhy, Figures: v.Figures, Strip: v.Strip, Ladder: v.Ladder}
 }
 
 // ChangeTextOf lays one passage out.

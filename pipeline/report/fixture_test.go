@@ -24,7 +24,7 @@ func fixture() *Report {
 			LengthS: sideS, SampleRate: 96000, BitDepth: 24, RoomName: "generic room",
 			Disc: Disc{ID: "12in-33", Name: "12 inch, 33 1/3", RPM: 100.0 / 3, RevolutionS: 1.8, OuterMM: 146.3, InnerMM: 57.5, QualityInnerMM: Num(60.3),
 				LeadInPitchMM: Num(1.2), LeadOutPitchMM: Num(6.4), LockedGrooveDiameterMM: Num(106.4), LockedGrooveTolMM: Num(0.8), Source: "IEC 98:1987, secondary"}},
-		Plan: raw(`{"side":"A","title":"Harbour Lights at Low Tide","catalogue":"PLB 0017","disc":"12in-33","mono":false,"level":"fit","caps":{"de_ess_db":6,"limit_sides_db":9}}`),
+		Plan: raw(`{"side":"A","title":"Harbour Lights at Low Tide","catalogue":"PLB 0017","disc":"12in-33","mono":false,"level":"fit","caps":{"max_reduction_db":6,"max_treated_share":0.05}}`),
 		Room: raw(`{"name":"generic room","reference":{"velocity_cm_s":5,"axis":"lateral","kind":"peak","hz":1000,"dbfs":-14},"groove":{"width_um":60,"min_width_um":25,"max_depth_um":80,"min_land_um":10},"pitch":{"min_um":65,"max_um":500,"slew":300},"cutter":{"back_facet_deg":45,"rms_acceleration_ceiling":null},"playback":{"tip_um":12.7,"report_tips_um":[18,7]},"band_hz":[20,20000]}`),
 		Notes: []Note{
 			{In: "room", Field: "groove.width_um", Unit: "um", Meaning: "top width of the unmodulated groove", Source: "50-75 um today, common practice, no source; ask the room", AskRoom: true, Defaults: true},
@@ -33,8 +33,8 @@ func fixture() *Report {
 			{In: "room", Field: "reference.dbfs", Unit: "dBFS", Meaning: "peak level of the reference tone in the file", AskRoom: true},
 			{In: "room", Field: "pitch.slew", Unit: "um/s", Meaning: "fastest change of pitch", AskRoom: true, Defaults: true},
 			{In: "room", Field: "cutter.rms_acceleration_ceiling", Unit: "m/s2", Meaning: "greatest 1 s rms wall acceleration the head may be given; blank means not checked", AskRoom: true, Defaults: true},
-			{In: "plan", Field: "caps.de_ess_db", Unit: "dB", Meaning: "most the stage may take away"},
-			{In: "plan", Field: "caps.limit_sides_db", Unit: "dB"},
+			{In: "plan", Field: "caps.max_reduction_db", Unit: "dB", Meaning: "greatest momentary reduction by de-ess or limit-sides"},
+			{In: "plan", Field: "caps.max_treated_share"},
 		},
 		Limits: Limits{MinWidthUM: Num(25), MaxDepthUM: Num(80), MinLandUM: Num(10), SlopeRatio: Num(1), CurvatureRatio: Num(1), TruePeakDBTP: Num(-0.3),
 			EndRadiusMM: Num(57.5), LandAvailableMM: Num(88.8), MinPitchUM: Num(65), MaxPitchUM: Num(500), DesignTipUM: Num(12.7), CutterBackFacetDeg: Num(45)},
@@ -171,16 +171,21 @@ func addSeries(r *Report) {
 	}
 }
 
+// addLadder gives the rungs of a whole ladder; the lowest needs no treatment.
 func addLadder(r *Report) {
-	for i := range 9 {
-		db := -2 + 0.5*float64(i)
-		g := Rung{LevelDB: db, LandMM: Num(78 + 1.2*float64(i)), EndRadiusMM: Num(68.3 - 1.2*float64(i)), CurvatureRatio: Num(0.9 + 0.01*float64(i)), SlopeRatio: Num(0.5 + 0.03*float64(i)), State: Ready, Why: "land and limits hold", Chosen: db == 1.5,
-			Treatment: []Treatment{{Stage: "de-ess", MaxDB: -1 - 0.5*float64(i), TreatedS: 0.8 * float64(i)}, {Stage: "limit-sides", MaxDB: -0.4 * float64(i), TreatedS: 0.2 * float64(i)}}}
-		if db > 1 {
-			g.State, g.Why = Attention, "ends inside 60.3 mm"
+	for i := range 33 {
+		db := -8 + 0.5*float64(i)
+		land := 84.9 + 1.0*(db-0) + 0.02*(db+8)*(db+8)
+		g := Rung{LevelDB: db, LandMM: Num(land), EndRadiusMM: Num(146.3 - land), CurvatureRatio: Num(math.Min(1, 0.9*math.Pow(10, (db+2)/20))), SlopeRatio: Num(0.62 * math.Pow(10, db/20)), State: Ready, Why: "within the stated room profile and caps", Chosen: db == 1.5,
+			Treatment: []Treatment{{Stage: "de-ess", MaxDB: -math.Max(0, db+3.1), TreatedS: 3 * math.Max(0, db+3.1)}, {Stage: "limit-sides", MaxDB: -math.Max(0, 0.8*(db+2)), TreatedS: 0.4 * math.Max(0, db+2)}}, Filters: []string{"sum-lows"}}
+		switch {
+		case db > 4:
+			g.State, g.Why = Blocked, "the side would not fit between the radii of the disc"
+		case db > 1.5:
+			g.State, g.Why = Attention, "a stage would reduce more than caps.max_reduction_db allows"
 		}
-		if db > 1.5 {
-			g.State, g.Why = Blocked, "ends inside 57.5 mm"
+		if db < -4 {
+			g.Filters = nil
 		}
 		r.Ladder = append(r.Ladder, g)
 	}

@@ -60,16 +60,27 @@ func unitText(u string) string {
 	return u
 }
 
-// proseUnits are ASCII units as other packages write them into sentences,
-// where a number stands before them.
-var proseUnits = regexp.MustCompile(`([0-9]) (um/s|um|m/s2)\b`)
+var (
+	// proseUnits are ASCII units as other packages write them into sentences,
+	// where a number stands before them; bareUnits stand alone.
+	proseUnits = regexp.MustCompile(`([0-9]) (um/s|um|m/s2)\b`)
+	bareUnits  = regexp.MustCompile(`\b(um/s|um|m/s2)\b`)
+	// proseMinus is a hyphen that means a negative number.
+	proseMinus = regexp.MustCompile(`(^|[ (])-([0-9])`)
+	proseSigns = strings.NewReplacer("V2/R", "V²/R", "tan(beta)/sqrt2", "tan β/√2", "33 1/3", "33⅓")
+)
 
 // prose prepares a sentence written elsewhere for a page.
 func prose(s string) string {
-	return proseUnits.ReplaceAllStringFunc(s, func(m string) string {
+	s = proseUnits.ReplaceAllStringFunc(s, func(m string) string {
 		return m[:1] + "\u202f" + unitText(m[2:])
 	})
+	return proseSigns.Replace(proseMinus.ReplaceAllString(s, "${1}"+minus+"${2}"))
 }
+
+// meaning prepares the documentation of a field: there a unit also stands
+// alone, as in "um of pitch per second".
+func meaning(s string) string { return bareUnits.ReplaceAllStringFunc(prose(s), unitText) }
 
 // with puts the unit behind a number; a narrow no-break space keeps them on
 // one line. A plain ratio is marked with the sign of multiplication.

@@ -66,6 +66,8 @@ func TestProse(t *testing.T) {
 		{"micrometres", "at 71 um depth", "at 71\u202fµm depth"},
 		{"acceleration", "of 9000 m/s2.", "of 9000\u202fm/s²."},
 		{"slew", "300 um/s at most", "300\u202fµm/s at most"},
+		{"formulas", "below V2/R and V tan(beta)/sqrt2", "below V²/R and V tan β/√2"},
+		{"negative number", "a ceiling of -0.3 dBTP (-12 to -3), high-pass 2-3", "a ceiling of \u22120.3 dBTP (\u221212 to \u22123), high-pass 2-3"},
 		{"not a unit", "um 3 umbrellas", "um 3 umbrellas"},
 	}
 	for _, tc := range tests {
@@ -126,7 +128,7 @@ func TestRowStates(t *testing.T) {
 			if r := got["Least land"]; r.Mark != tc.land || r.Margin != tc.margin {
 				t.Errorf("land: got %v margin %q, want %v margin %q", r.Mark, r.Margin, tc.land, tc.margin)
 			}
-			if r := got["Greatest depth"]; r.Mark != tc.depth {
+			if r := got["Greatest groove depth"]; r.Mark != tc.depth {
 				t.Errorf("depth: got %v, want %v", r.Mark, tc.depth)
 			}
 			if r := got["Curvature ratio, design tip (1 is the limit)"]; r.Mark != tc.curvture {

@@ -327,6 +327,14 @@ func TestCuttingSheetSays(t *testing.T) {
 		{"hearing", "ordinary", "hurt hearing"},
 		{"defers", "ordinary", "local codes, safety data sheets and trained practice come first"},
 		{"signatures", "ordinary", "Cut by"},
+		{"pitch", "ordinary", "71 to 263\u202fµm"},
+		{"mean depth", "ordinary", ">40\u202fµm<"},
+		{"recording characteristic", "ordinary", "apply it at the lathe, IEC 60098"},
+		{"groove at its worst", "ordinary", "25.2\u202fµm <span class=\"note\">at least 25\u202fµm</span>"},
+		{"what was done", "ordinary", "<code>de-ess</code> −4.6\u202fdB, 6.3\u202fs in 38 passages"},
+		{"that nothing was done", "untouched", "Nothing: no stage acted."},
+		{"readings to write down", "ordinary", "<b>End radius</b><span>planned 59.9\u202fmm</span>"},
+		{"nothing planned for a side of silence", "silent", "<b>Locked groove diameter</b><span></span>"},
 	}
 	for _, tc := range tests {
 		t.Run(tc.name, func(t *testing.T) {

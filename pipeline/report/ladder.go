@@ -11,7 +11,7 @@ import (
 // ladderView is the level ladder laid out: words, picture and one row a level.
 type ladderView struct {
 	Why     string // what held the level of this cut, and what the ladder says of others
-	Filters string // filters over the whole side, if they are the same at every level
+	Filters string // filters over the whole side, if known and the same at every level
 	Stages  []string
 	Rows    []rungView
 	SVG     template.HTML
@@ -21,14 +21,16 @@ type ladderView struct {
 }
 
 type rungView struct {
-	Level, Land, End, Curvature, Slope, Why, Filters string
-	Treatment                                        []treatmentView
-	Mark                                             mark
-	Chosen                                           bool
+	Level, Land, End, Curvature, Slope, Why string
+	Filters                                 []string
+	Treatment                               []treatmentView
+	Mark                                    mark
+	Chosen                                  bool
 }
 
-// treatmentView is what one stage would do: the greatest reduction and for how long.
-type treatmentView struct{ Stage, Value string }
+// treatmentView is what one stage would do: the greatest reduction and, unless
+// blank, for how long.
+type treatmentView struct{ Stage, Change, Time string }
 
 func ladderOf(r *Report) *ladderView {
 	if len(r.Ladder) == 0 {
@@ -48,11 +50,15 @@ func ladderOf(r *Report) *ladderView {
 	for _, g := range rungs {
 		v.Each = v.Each || !slices.Equal(g.Filters, rungs[0].Filters)
 	}
-	if !v.Each {
-		v.Filters = filterWords(rungs[0].Filters)
+	if !v.Each && rungs[0].Filters != nil {
+		v.Filters = strings.Join(filterList(rungs[0].Filters), " ")
 	}
 	for _, g := range rungs {
-		v.Rows = append(v.Rows, rungOf(g, v.Stages))
+		row := rungOf(g, v.Stages)
+		if n := len(v.Rows); n > 0 && rungs[n-1].State == g.State && rungs[n-1].Why == g.Why && !g.Chosen {
+			row.Why = "" // said at the first of them
+		}
+		v.Rows = append(v.Rows, row)
 	}
 	v.SVG, v.Text = ladderPlot(r, rungs, v.Stages), ladderText(rungs)
 	return v
@@ -72,32 +78,49 @@ func treatingStages(rungs []Rung) []string {
 }
 
 func rungOf(g Rung, stages []string) rungView {
-	v := rungView{Level: with(signed(g.LevelDB, 1), "dB"), Land: quantity(g.LandMM, 1, "mm"), End: quantity(g.EndRadiusMM, 1, "mm"), Curvature: quantity(g.CurvatureRatio, 2, "ratio"), Slope: quantity(g.SlopeRatio, 2, "ratio"),
-		Why: prose(g.Why), Filters: filterWords(g.Filters), Mark: markOf(g.State), Chosen: g.Chosen}
+	v := rungView{Level: with(signed(g.LevelDB, 1), "dB"), Land: quantity(g.LandMM, 1, "mm"), End: endText(g.EndRadiusMM), Curvature: ratioText(g.CurvatureRatio), Slope: ratioText(g.SlopeRatio),
+		Why: prose(g.Why), Filters: filterList(g.Filters), Mark: markOf(g.State), Chosen: g.Chosen}
 	for _, id := range stages {
-		v.Treatment = append(v.Treatment, treatmentView{id, treatmentAt(g, id)})
+		v.Treatment = append(v.Treatment, treatmentAt(g, id))
 	}
 	return v
 }
 
-func treatmentAt(g Rung, stage string) string {
+// ratioText prints a ratio; far beyond the limit its figure says nothing more.
+func ratioText(v *float64) string {
+	if v != nil && *v > 100 {
+		return "over " + with("100", "ratio")
+	}
+	return quantity(v, 2, "ratio")
+}
+
+// endText is the radius where a side would end, were there room for it.
+func endText(v *float64) string {
+	if v != nil && *v <= 0 {
+		return "past the centre"
+	}
+	return quantity(v, 1, "mm")
+}
+
+func treatmentAt(g Rung, stage string) treatmentView {
 	for _, t := range g.Treatment {
 		if t.Stage != stage {
 			continue
 		}
 		if t.MaxDB == 0 && t.TreatedS == 0 {
-			return "none"
+			return treatmentView{stage, "none", ""}
 		}
-		return with(signed(t.MaxDB, 1), "dB") + ", " + duration(t.TreatedS)
+		return treatmentView{stage, with(signed(t.MaxDB, 1), "dB"), duration(t.TreatedS)}
 	}
-	return absent
+	return treatmentView{stage, absent, ""}
 }
 
-func filterWords(ids []string) string {
+// filterList names filters, with a comma behind all but the last.
+func filterList(ids []string) []string {
 	if len(ids) == 0 {
-		return "none"
+		return []string{"none"}
 	}
-	return strings.Join(ids, ", ")
+	return strings.SplitAfter(strings.Join(ids, ","), ",")
 }
 
 // ladderWhy gives the reason for the level cut in words, and where the plan
@@ -112,7 +135,7 @@ func ladderWhy(r *Report, rungs []Rung) string {
 		out = "The plan asks for " + prose(r.Cut.Asked) + "; this cut is at " + level + "."
 	}
 	if r.Cut.Why != "" {
-		out += " " + capital(prose(r.Cut.Why)) + "."
+		out += " " + capital(strings.TrimSuffix(prose(r.Cut.Why), ".")) + "."
 	}
 	best, chosen := -1, -1
 	for i, g := range rungs {
@@ -149,7 +172,7 @@ func ladderText(rungs []Rung) string {
 	}
 	for _, g := range rungs {
 		if g.Chosen {
-			parts = append(parts, "This cut: "+with(signed(g.LevelDB, 1), "dB")+", land used "+quantity(g.LandMM, 1, "mm")+", end radius "+quantity(g.EndRadiusMM, 1, "mm")+".")
+			parts = append(parts, "This cut: "+with(signed(g.LevelDB, 1), "dB")+", land used "+quantity(g.LandMM, 1, "mm")+", end radius "+endText(g.EndRadiusMM)+".")
 		}
 	}
 	return strings.Join(parts, " ")

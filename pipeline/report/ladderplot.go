@@ -19,6 +19,7 @@ const (
 	shapeHalf                  = 4.0
 	ladderTickDB, ladderPadDB  = 2.0, 0.35
 	ladderCharW, ladderLabelIn = 7.4, 6.0
+	landBeyond                 = 1.2 // how far past the limit land is drawn, over the limit
 )
 
 // rungDrawing carries the scales of the ladder's picture.
@@ -62,6 +63,11 @@ func ladderPlot(r *Report, rungs []Rung, stages []string) template.HTML {
 	}
 	e := html.EscapeString
 	d.f(`<svg class="plot ladder" viewBox="0 0 %g %g" role="img" aria-labelledby="ladder-t ladder-d"><title id="ladder-t">Level ladder: what each cut level takes</title><desc id="ladder-d">%s</desc>`, ladderW, ladderH, e(ladderText(rungs)))
+	for _, g := range rungs {
+		if g.Chosen {
+			d.f(`<path class="mark" d="M%.1f %gV%gM%.1f %gV%g"/>`, d.px(g.LevelDB), landTop-6, landFoot, d.px(g.LevelDB), treatTop, verdictY+9)
+		}
+	}
 	d.land(r, rungs)
 	d.treatment(rungs, stages, reductionCap(r.Plan))
 	d.verdicts(rungs)
@@ -91,13 +97,16 @@ func (d *rungDrawing) land(r *Report, rungs []Rung) {
 	if lo > hi {
 		return
 	}
+	if v := r.Limits.LandAvailableMM; v != nil && *v > 0 {
+		hi = math.Max(lo, math.Min(hi, landBeyond**v)) // what goes far past the limit leaves the picture
+	}
 	p := panelOf(landTop, landFoot, lo, hi)
 	outer := r.Side.Disc.OuterMM
 	d.f(`<text class="axis-name" x="4" y="17">land used, mm</text><text class="axis-name" x="%g" y="17" text-anchor="end">end radius, mm</text>`, ladderW-4)
 	d.axis(p, func(y float64) string { return number(outer-y, 1) })
 	d.curve("line h1", rungs, p, func(g Rung) *float64 { return g.LandMM })
 	if v := r.Limits.LandAvailableMM; v != nil && drawable(*v) {
-		d.limit(p, *v, "the disc gives "+quantity(v, 1, "mm")+", to radius "+with(number(outer-*v, 1), "mm"))
+		d.limit(p, *v, "limit of the disc, "+with(number(outer-*v, 1), "mm")+" radius")
 	}
 }
 
@@ -164,6 +173,10 @@ func (d *rungDrawing) curve(class string, rungs []Rung, p panel, get func(Rung) 
 			pen = "M"
 			continue
 		}
+		if *v > p.hi {
+			pen = "M"
+			continue
+		}
 		d.f("%s%.1f %.1f", pen, d.px(g.LevelDB), p.py(*v))
 		pen = "L"
 	}
@@ -199,8 +212,8 @@ func (d *rungDrawing) verdicts(rungs []Rung) {
 	for _, run := range runsOf(rungs) {
 		word := markOf(rungs[run[0]].State).Word
 		mid, half := (d.px(rungs[run[0]].LevelDB)+d.px(rungs[run[1]].LevelDB))/2, ladderCharW*float64(len(word))/2
-		mid = math.Min(math.Max(mid, ladderL+half), ladderR+40-half)
-		if mid-half < taken+8 { // the shape and the table say it
+		mid = math.Max(math.Min(math.Max(mid, ladderL+half), ladderR+40-half), taken+6+half)
+		if mid+half > ladderW { // the shape and the table say it
 			continue
 		}
 		taken = mid + half
@@ -222,7 +235,7 @@ func (d *rungDrawing) levels() {
 	d.f(`<text class="axis-name" x="%g" y="%g" text-anchor="end">cut level re the room’s reference, dB</text>`, ladderR, ladderFoot+38)
 }
 
-// chosen marks the level of this cut through both panels.
+// chosen names the level of this cut beside its mark.
 func (d *rungDrawing) chosen(g Rung) {
 	x := d.px(g.LevelDB)
 	text := "this cut, " + with(signed(g.LevelDB, 1), "dB")
@@ -230,5 +243,5 @@ func (d *rungDrawing) chosen(g Rung) {
 	if x+6+ladderCharW*float64(len([]rune(text))) > ladderR {
 		anchor, tx = "end", x-6
 	}
-	d.f(`<path class="mark" d="M%.1f %gV%g"/><text class="limit-text" x="%.1f" y="%g" text-anchor="%s">%s</text>`, x, landTop-6, verdictY+9, tx, landFoot-6, anchor, html.EscapeString(text))
+	d.f(`<text class="limit-text" x="%.1f" y="%g" text-anchor="%s">%s</text>`, tx, landFoot-6, anchor, html.EscapeString(text))
 }

@@ -94,7 +94,7 @@ func discWords(d Disc) string {
 	if m == nil {
 		return d.Name
 	}
-	return m[1] + " inch, " + map[string]string{"33": "33 1/3", "45": "45"}[m[2]]
+	return m[1] + " inch, " + map[string]string{"33": "33⅓", "45": "45"}[m[2]]
 }
 
 func orBlank(s string) string {

@@ -55,8 +55,8 @@ func TestPeakSurvives(t *testing.T) {
 		if math.Abs(top-plotT) > 0.05 {
 			rt.Fatalf("highest point at %g, want the top edge %g", top, plotT)
 		}
-		if len(pts) > plotColumns {
-			rt.Fatalf("%d points, at most %d", len(pts), plotColumns)
+		if len(pts) > 2*plotColumns {
+			rt.Fatalf("%d points, at most two an interval, %d", len(pts), 2*plotColumns)
 		}
 	})
 }
@@ -157,6 +157,38 @@ func TestHostilePlotValues(t *testing.T) {
 		svg := string(p.svg())
 		if m := regexp.MustCompile(`[ML"]NaN|Inf`).FindString(svg); m != "" {
 			rt.Fatalf("drawing contains %q", m)
+		}
+	})
+}
+
+// TestStripLabelsDoNotTouch: no two labels share a line, wherever the
+// programme begins and ends; rim and label stand at opposite edges.
+func TestStripLabelsDoNotTouch(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		inner := rapid.Float64Range(40, 60).Draw(rt, "inner")
+		outer := rapid.Float64Range(inner+8, 150).Draw(rt, "outer")
+		end := rapid.Float64Range(inner-4, outer).Draw(rt, "end")
+		svg := string(strip(Disc{OuterMM: outer, InnerMM: inner}, Land{StartRadius: Num(outer), EndRadiusMM: Num(end)}, nil))
+		onLine := map[string][]string{}
+		for _, m := range regexp.MustCompile(`<text class="tick" x="([0-9.]+)" y="([0-9.]+)"([^>]*)>([^<]*)`).FindAllStringSubmatch(svg, -1) {
+			onLine[m[2]] = append(onLine[m[2]], m[4])
+			// 8 units a character is wider than any of the faces the page may get at 14 units.
+			x, _ := strconv.ParseFloat(m[1], 64)
+			width := 8 * float64(len([]rune(m[4])))
+			if strings.Contains(m[3], `"end"`) {
+				x -= width
+			}
+			if x < 0 || x+width > 480 {
+				rt.Fatalf("label %q leaves the drawing: %g to %g", m[4], x, x+width)
+			}
+		}
+		if len(onLine) != 4 {
+			rt.Fatalf("labels stand on %d lines, want 4: %v", len(onLine), onLine)
+		}
+		for y, texts := range onLine {
+			if len(texts) > 1 && strings.Join(texts, " ") != "rim label" {
+				rt.Fatalf("labels %q share line %s", texts, y)
+			}
 		}
 	})
 }

@@ -94,8 +94,7 @@ var groove = []measure{
 }
 
 // rowsOf fills a group. Lines that neither programme has and nobody asked for
-// are left out.
-// Of an analysis only the column of the mixes is filled.
+// are left out. Of an analysis, after holds what is predicted, and cells say so.
 func rowsOf(ms []measure, before, after Measures, lim Limits, analysed bool) []row {
 	var out []row
 	for _, m := range ms {
@@ -108,41 +107,62 @@ func rowsOf(ms []measure, before, after Measures, lim Limits, analysed bool) []r
 			l = m.scaled(m.limit(lim))
 		}
 		r := row{Measure: m.label, Before: quantity(b, m.decimals, m.unit), After: quantity(a, m.decimals, m.unit), Change: absent, Limit: absent, Margin: absent, Mark: markReported}
-		if b != nil && a != nil {
+		if b != nil && a != nil && !analysed {
 			r.Change = with(signed(*a-*b, m.decimals), m.changeUnit())
 		}
 		r.Note, r.AtS = noteOf(m.name, after)
-		switch {
-		case analysed && b != nil:
+		if analysed {
 			r.Note, r.AtS = noteOf(m.name, before)
-		case analysed:
+		}
+		switch {
+		case analysed && b == nil && a == nil:
 			r.Mark = markAbsent
 			r.Note = before.Unavailable[m.name]
+		case analysed && a == nil: // the mixes alone
 		case a == nil:
 			r.Mark = markAbsent
 			r.Note = after.Unavailable[m.name]
 		case l != nil:
-			word := "≤ "
-			margin := *l - *a
-			if m.least {
-				word, margin = "≥ ", -margin
-			}
-			if m.name == "dc_offset" {
-				margin = *l - math.Abs(*a)
-			}
-			r.Limit = word + quantity(l, m.decimals, m.unit)
-			r.Margin = with(signed(margin, m.decimals), m.changeUnit())
-			r.Mark = markWithin
-			if margin < 0 {
-				r.Mark = markOver
-				if m.soft {
-					r.Mark = markLook
-				}
+			m.hold(&r, *a, *l)
+		}
+		if analysed && a != nil {
+			r.After = "predicted " + r.After
+			if l != nil {
+				r.Mark.Word = "predicted " + r.Mark.Word
 			}
 		}
 		out = append(out, r)
 	}
 	return out
+}
+
+// hold fills limit, margin and state.
+func (m measure) hold(r *row, v, limit float64) {
+	word := "≤ "
+	margin := limit - v
+	if m.least {
+		word, margin = "≥ ", -margin
+	}
+	if m.name == "dc_offset" {
+		margin = limit - math.Abs(v)
+	}
+	r.Limit = word + quantity(&limit, m.decimals, m.unit)
+	r.Margin = with(signed(margin, m.decimals), m.changeUnit())
+	r.Mark = markWithin
+	if margin < 0 {
+		r.Mark = markOver
+		if m.soft {
+			r.Mark = markLook
+		}
+	}
+}
+
+// predictedMeasures lays a prediction out like what is measured.
+func predictedMeasures(p *Prediction) Measures {
+	if p == nil {
+		return Measures{}
+	}
+	return Measures{Groove: Groove{MinWidthUM: p.MinWidthUM, MaxDepthUM: p.MaxDepthUM, MinLandUM: p.MinLandUM, SlopeRatioMax: p.SlopeRatioMax, CurvatureRatioMax: p.CurvatureRatioMax, EndRadiusMM: p.EndRadiusMM, LandUsedMM: p.LandUsedMM}}
 }
 
 func (m measure) scaled(v *float64) *float64 {

@@ -7,7 +7,7 @@ import "strings"
 const maxSheetPassages = 6
 
 // maxSheetReasons keeps the sheet on its pages; the rest stands in the report.
-const maxSheetReasons = 6
+const maxSheetReasons = 4
 
 // sheet is the view behind cutting-sheet.html.
 type sheet struct {
@@ -89,8 +89,8 @@ func geometry(r *Report) []pair {
 	}
 	out := []pair{
 		{"Lead-in", "pitch " + ask(d.LeadInPitchMM, 1, "mm"), ""},
-		{"Programme starts at radius", quantity(r.Land.StartRadius, 2, "mm"), "outermost allowed " + with(number(d.OuterMM, 2), "mm")},
-		{"Programme ends at radius", quantity(r.Land.EndRadiusMM, 2, "mm"), "innermost allowed " + with(number(d.InnerMM, 2), "mm")},
+		{"Start radius", quantity(r.Land.StartRadius, 2, "mm"), "outermost allowed " + with(number(d.OuterMM, 2), "mm")},
+		{"End radius", quantity(r.Land.EndRadiusMM, 2, "mm"), "innermost allowed " + with(number(d.InnerMM, 2), "mm")},
 		{"Average pitch", quantity(r.Land.AverageLPI, 1, "1/in"), ""},
 		{"Lead-out", "pitch " + ask(d.LeadOutPitchMM, 1, "mm"), "at least one turn"},
 		{"Locked groove diameter", locked, ""},
@@ -134,14 +134,19 @@ func treatmentPairs(r *Report) []pair {
 		if !s.Active {
 			continue
 		}
-		value, note := "over the whole side", prose(s.Decided)
-		if s.Passages > 1 || s.TreatedS < r.Side.LengthS-1 {
-			value, note = duration(s.TreatedS)+" in "+plural(s.Passages, "passage", "passages"), ""
+		whole := s.Passages <= 1 && s.TreatedS >= r.Side.LengthS-1
+		value := duration(s.TreatedS) + " in " + plural(s.Passages, "passage", "passages")
+		switch {
+		case whole && s.MaxChangeDB != nil:
+			value = "over the whole side"
+		case whole:
+			out = append(out, pair{s.ID, prose(s.Decided), ""})
+			continue
 		}
 		if s.MaxChangeDB != nil {
 			value = with(signed(*s.MaxChangeDB, 1), "dB") + ", " + value
 		}
-		out = append(out, pair{s.ID, value, note})
+		out = append(out, pair{s.ID, value, ""})
 	}
 	return out
 }
@@ -150,21 +155,21 @@ func treatmentPairs(r *Report) []pair {
 // worst.
 func groovePairs(r *Report) []pair {
 	g, l := r.After.Groove, r.Limits
-	with := func(v, limit *float64, word string, decimals int, unit string) string {
+	held := func(v, limit *float64, word string, decimals int, unit string) string {
 		if v == nil || limit == nil {
 			return ""
 		}
 		return word + " " + quantity(limit, decimals, unit)
 	}
 	return []pair{
-		{"Least groove width", quantity(g.MinWidthUM, 1, "um"), with(g.MinWidthUM, l.MinWidthUM, "at least", 0, "um")},
-		{"Greatest groove depth", quantity(g.MaxDepthUM, 1, "um"), with(g.MaxDepthUM, l.MaxDepthUM, "at most", 0, "um")},
-		{"Least land", quantity(g.MinLandUM, 1, "um"), with(g.MinLandUM, l.MinLandUM, "at least", 0, "um")},
-		{"Lateral velocity, peak", quantity(g.LateralVelocityCMS, 1, "cm/s"), with(g.LateralVelocityCMS, l.LateralVelocityPeakCMS, "at most", 1, "cm/s")},
-		{"Wall acceleration, rms over 1 s", quantity(g.RMSAcceleration1s, 0, "m/s2"), with(g.RMSAcceleration1s, l.RMSAccelerationMS2, "at most", 0, "m/s2")},
+		{"Least groove width", quantity(g.MinWidthUM, 1, "um"), held(g.MinWidthUM, l.MinWidthUM, "at least", 0, "um")},
+		{"Greatest groove depth", quantity(g.MaxDepthUM, 1, "um"), held(g.MaxDepthUM, l.MaxDepthUM, "at most", 0, "um")},
+		{"Least land", quantity(g.MinLandUM, 1, "um"), held(g.MinLandUM, l.MinLandUM, "at least", 0, "um")},
+		{"Lateral velocity, peak", quantity(g.LateralVelocityCMS, 1, "cm/s"), held(g.LateralVelocityCMS, l.LateralVelocityPeakCMS, "at most", 1, "cm/s")},
+		{"Wall acceleration, rms over 1 s", quantity(g.RMSAcceleration1s, 0, "m/s2"), held(g.RMSAcceleration1s, l.RMSAccelerationMS2, "at most", 0, "m/s2")},
 		{"Wall acceleration, rms over 10 s", quantity(g.RMSAcceleration10s, 0, "m/s2"), ""},
-		{"Slope ratio", quantity(g.SlopeRatioMax, 2, "ratio"), with(g.SlopeRatioMax, l.SlopeRatio, "at most", 2, "ratio")},
-		{"Curvature ratio, design tip", quantity(g.CurvatureRatioMax, 2, "ratio"), with(g.CurvatureRatioMax, l.CurvatureRatio, "at most", 2, "ratio")},
+		{"Slope ratio", quantity(g.SlopeRatioMax, 2, "ratio"), held(g.SlopeRatioMax, l.SlopeRatio, "at most", 2, "ratio")},
+		{"Curvature ratio, design tip", quantity(g.CurvatureRatioMax, 2, "ratio"), held(g.CurvatureRatioMax, l.CurvatureRatio, "at most", 2, "ratio")},
 	}
 }
 

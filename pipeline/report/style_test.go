@@ -139,3 +139,34 @@ func TestBeforeIsDashedAndThinner(t *testing.T) {
 		t.Errorf("before %v and after %v cannot be told apart in grey", before, after)
 	}
 }
+
+// TestPrintKeepsThingsWhole: no row, drawing or box may be cut by the end of a
+// page, heads of tables come again, pages are numbered and take the paper
+// they are given, A4 or Letter.
+func TestPrintKeepsThingsWhole(t *testing.T) {
+	print := ""
+	for _, part := range strings.Split(styleSheet, "@media ")[1:] {
+		if strings.HasPrefix(part, "print") {
+			print += part
+		}
+	}
+	whole := map[string]bool{}
+	for _, m := range regexp.MustCompile(`([^{}]*)\{ break-inside: avoid; \}`).FindAllStringSubmatch(styleSheet, -1) {
+		for _, sel := range strings.Split(m[1], ",") {
+			whole[strings.TrimSpace(sel)] = true
+		}
+	}
+	for _, sel := range []string{"tr", "figure", ".card", ".stage", ".facts div", ".strip-box", ".ladder-box", ".keep", ".cols", ".signatures", ".gain"} {
+		if !whole[sel] {
+			t.Errorf("%s may be cut by the end of a page", sel)
+		}
+	}
+	for _, want := range []string{"thead { display: table-header-group; }", "counter(page)", "counter(pages)"} {
+		if !strings.Contains(print, want) {
+			t.Errorf("print lacks %q", want)
+		}
+	}
+	if regexp.MustCompile(`@page[^}]*\bsize:`).MatchString(print) {
+		t.Error("the page names a paper size; half the readers have the other one")
+	}
+}

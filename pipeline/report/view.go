@@ -76,7 +76,9 @@ type changeView struct {
 	Estimate                                       bool
 }
 
-type stageCount struct{ Stage, Count string }
+// stageCount is how often a stage acted; Why is blank if its passages have
+// different reasons.
+type stageCount struct{ Stage, Count, Why string }
 
 type trackView struct {
 	Number, Title, ISRC, File, Start, End, Length string
@@ -95,7 +97,11 @@ func newView(r *Report) *view {
 	}
 	v.Cards = cards(r)
 	v.Strip = strip(r.Side.Disc, r.Land, r.Tracks)
-	v.Sections = []section{{"Programme", rowsOf(programme, r.Before, r.After, r.Limits, r.Analysed())}, {"Groove", rowsOf(groove, r.Before, r.After, r.Limits, r.Analysed())}}
+	after := r.After
+	if r.Analysed() {
+		after = predictedMeasures(r.Prediction)
+	}
+	v.Sections = []section{{"Programme", rowsOf(programme, r.Before, after, r.Limits, r.Analysed())}, {"Groove", rowsOf(groove, r.Before, after, r.Limits, r.Analysed())}}
 	v.Basis, v.CutWhy = prose(r.After.Groove.Basis), prose(r.Cut.Why)
 	if r.Analysed() {
 		v.Basis = prose(r.Before.Groove.Basis)
@@ -120,8 +126,12 @@ func newView(r *Report) *view {
 	for _, f := range r.Outputs {
 		v.Outputs = append(v.Outputs, fileOf(f))
 	}
-	v.Plan = settings(r.Plan, "plan", r.Notes)
 	v.Room = settings(r.Room, "room", r.Notes)
+	for _, s := range settings(r.Plan, "plan", r.Notes) {
+		if len(v.Room) == 0 || !strings.HasPrefix(s.Field, "room.") { // the room stands above it
+			v.Plan = append(v.Plan, s)
+		}
+	}
 	for _, s := range v.Room {
 		if s.Ask {
 			v.AskRoom = append(v.AskRoom, s)
@@ -166,9 +176,9 @@ func reasonOf(x Reason) reasonView {
 		r.Where = x.Where.text()
 	}
 	if x.Value != nil {
-		r.Value = "Found " + quantity(x.Value, 2, ratioIfBlank(x.Unit))
+		r.Value = "Found " + quantity(x.Value, 2, x.Unit)
 		if x.Limit != nil {
-			r.Value += ", limit " + quantity(x.Limit, 2, ratioIfBlank(x.Unit))
+			r.Value += ", limit " + quantity(x.Limit, 2, x.Unit)
 		}
 	}
 	return r
@@ -220,6 +230,9 @@ func cards(r *Report) []card {
 		}
 		if r.Analysed() {
 			c.Note = "predicted; " + c.Note
+			if v != nil && limit != nil {
+				c.Mark.Word = "predicted " + c.Mark.Word
+			}
 		}
 		out = append(out, c)
 	}
@@ -317,19 +330,29 @@ func (v *view) changes(r *Report) {
 	total := max(r.ChangesTotal, len(all))
 	v.ChangesTotal = plural(total, "passage", "passages")
 	v.ChangesCut = total > maxChangesShown || total > len(all)
+	common := map[string]string{} // the one reason of a stage, said once instead of in each row
 	for _, s := range r.Stages {
-		n := 0
+		n, whys := 0, map[string]bool{}
 		for _, c := range all {
 			if c.Stage == s.ID {
 				n++
+				whys[c.Why] = true
+				common[s.ID] = c.Why
 			}
 		}
+		if len(whys) > 1 {
+			delete(common, s.ID)
+		}
 		if n > 0 {
-			v.ChangeStages = append(v.ChangeStages, stageCount{s.ID, number(float64(n), 0)})
+			v.ChangeStages = append(v.ChangeStages, stageCount{s.ID, plural(n, "passage", "passages"), prose(common[s.ID])})
 		}
 	}
 	for _, c := range all[:min(len(all), maxChangesShown)] {
-		v.Changes = append(v.Changes, changeOf(c))
+		x := changeOf(c)
+		if common[c.Stage] == c.Why {
+			x.Why = ""
+		}
+		v.Changes = append(v.Changes, x)
 	}
 }
 
@@ -375,7 +398,7 @@ func settings(raw json.RawMessage, in string, notes []Note) []setting {
 	var out []setting
 	flatten(dec, "", func(path, value string, isNumber bool) {
 		n := byField[withoutIndex(path)]
-		s := setting{Field: path, Value: value, Meaning: n.Meaning, Source: n.Source, Ask: n.AskRoom, Default: n.Defaults}
+		s := setting{Field: path, Value: value, Meaning: meaning(n.Meaning), Source: meaning(n.Source), Ask: n.AskRoom, Default: n.Defaults}
 		if n.Unit != "" && isNumber {
 			s.Value = with(value, n.Unit)
 		}

@@ -153,7 +153,8 @@ document.addEventListener("keydown", (event) => {
   const onLine = event.target === line.stage;
   if (!onLine && !(element && element.contains(event.target)) && !recall("keys", true)) return;
   const control = event.target.closest("button, a, summary, input, select");
-  if (control && (event.key === " " || event.key === "Enter")) return;
+  // A link does nothing with a space, so after choosing a change it plays.
+  if (control && (event.key === "Enter" || (event.key === " " && !control.matches("a")))) return;
   if (control && control.matches("input") && event.key.startsWith("Arrow")) return;
   const far = ["Home", "End", "PageUp", "PageDown", "ArrowUp", "ArrowDown"];
   if (!onLine && far.includes(event.key)) return; // these scroll the page

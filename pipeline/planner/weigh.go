@@ -38,6 +38,7 @@ type weigher struct {
 // radii answers how fast the groove runs at each sector.
 type radii struct {
 	outer, scale float64
+	least        float64 // nothing is reckoned further in: where a level does not fit, land says so
 	plan         *land.Plan
 }
 
@@ -49,7 +50,7 @@ func (w *weigher) speeds(buf []float64, first int, r *radii) {
 	}
 	k := 2 * math.Pi / w.side.Sectors.SecondsPerTurn / 1000
 	for i := 0; i < n; i++ {
-		buf[i] = k * (r.outer - r.scale*buf[i]/1000)
+		buf[i] = k * math.Max(r.outer-r.scale*buf[i]/1000, r.least)
 	}
 }
 
@@ -66,7 +67,7 @@ func (w *weigher) weigh(gain, levelDB float64, d *depthPlan, plan *land.Plan) (O
 		o.LandUM = plan.PlannedUM
 	} else {
 		o.LandUM = o.BoundUM * w.over
-		r.plan = w.shape
+		r.plan, r.least = w.shape, s.Limits.Disc.InnerHardMM
 		r.scale = o.LandUM / w.shape.PlannedUM
 	}
 	if err := w.treat(&o, gain, d, r); err != nil {

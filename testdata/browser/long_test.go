@@ -110,7 +110,7 @@ func TestLongSide(t *testing.T) {
 		type point struct{ X, Y float64 }
 		at := get[point](b, `(() => { const r = document.querySelector('#timeline canvas').getBoundingClientRect(); scrollBy(0, r.top - 200); const q = document.querySelector('#timeline canvas').getBoundingClientRect(); return {X: q.right - 100, Y: q.top + 120}; })()`)
 		words := get[string](b, "document.querySelector('#timeline').innerText")
-		get[bool](b, `(() => { globalThis.frameGaps = []; let last = 0; const f = now => { if (last) frameGaps.push(now - last); last = now; if (globalThis.frameGaps) requestAnimationFrame(f); }; requestAnimationFrame(f); return true })()`)
+		get[bool](b, `(() => { globalThis.frameGaps = []; let last = 0; const f = now => { if (!globalThis.frameGaps) return; if (last) frameGaps.push(now - last); last = now; requestAnimationFrame(f); }; requestAnimationFrame(f); return true })()`)
 		b.do(chromedp.MouseEvent(input.DispatchMouseEventTypeMousePressed, at.X, at.Y, chromedp.ButtonLeft))
 		for i := range 150 {
 			b.do(chromedp.MouseEvent(input.DispatchMouseEventTypeMouseMoved, at.X-4*float64(i+1), at.Y, chromedp.ButtonLeft), chromedp.Sleep(12*time.Millisecond))

@@ -252,6 +252,7 @@ func (b *tab) picture(name string) {
 	}
 	ctx, stop := context.WithTimeout(b.ctx, stepTime)
 	defer stop()
+	get[bool](b, "new Promise(done => setTimeout(() => done(true), 400))") // what a page fetches and draws after a change of size
 	data, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
 	if err != nil {
 		b.fail(err)

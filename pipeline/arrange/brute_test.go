@@ -26,8 +26,9 @@ func small(rnd *rand.Rand, n, sides int) *problem {
 		}
 		land := float64(250 * (4 + rnd.Intn(8*6/n+8)))
 		loud, ess, room := rnd.Intn(16), rnd.Intn(6), 24+rnd.Intn(40)
+		slope := 125 * (1 + rnd.Intn(2)) // land never falls with level
 		for step := range top + 1 {
-			q.LandUM = append(q.LandUM, land+float64(125*step*(1+rnd.Intn(1))))
+			q.LandUM = append(q.LandUM, land+float64(slope*step))
 			q.SidesS = append(q.SidesS, float64(step*rnd.Intn(2))/4)
 			least := float64(room) - 12 + 2*float64(step)
 			if least > 70 {

@@ -29,7 +29,7 @@ func sheet(t testing.TB) []roomfit.Expectation {
 }
 
 // truth is a room that differs from its profile.
-type truth struct{ levelDB, widthUM, depth, startMM, pitchUM, slew float64 }
+type truth struct{ levelDB, widthUM, depth, startMM, pitchUM float64 }
 
 func (w truth) params() map[string]float64 {
 	return map[string]float64{roomfit.ParamLevel: w.levelDB, roomfit.ParamWidth: w.widthUM, roomfit.ParamDepth: w.depth, roomfit.ParamStart: w.startMM, roomfit.ParamPitch: w.pitchUM}

@@ -102,6 +102,7 @@ func (j *job) analysis() (_ *report.Report, err error) {
 		return nil, err
 	}
 	r.Tracks = j.tracks()
+	r.MonoCheck, r.Advice = j.monoCheck(), []report.Advice{}
 	r.Series = report.Series{TS: report.CurveOf(before.at), RadiusMM: report.CurveOf(before.radius), PitchUM: report.CurveOf(before.pitch),
 		MeanDepthUM: report.CurveOf(before.mean), BeforeGroove: before.groove()}
 	r.Proof = report.Proof{Passes: j.t.number, Text: "Analyse only: nothing was written, so nothing was proven."}

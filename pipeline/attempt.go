@@ -189,6 +189,7 @@ func (j *job) measureAfter() (err error) {
 		return fmt.Errorf("reading the premaster back: %w", err)
 	}
 	p := j.measuring(nil)
+	p.mono = !j.plan.Mono
 	p.format = src.Format()
 	p.scale = j.scale / audio.FromDB(j.res.fileGainDB) // the log stands at 0 dB cut level
 	for _, t := range j.side.tracks {

@@ -129,6 +129,10 @@ func (j *job) finish() (_ *report.Report, err error) {
 		return nil, err
 	}
 	r.Tracks = j.tracks()
+	r.MonoCheck = j.monoCheck()
+	if r.Advice, err = j.advice(); err != nil {
+		return nil, err
+	}
 	r.Series = j.series(before, after)
 	r.Proof = j.proof()
 	r.Cautions = cautions()
@@ -255,6 +259,9 @@ func (j *job) writeAll(r *report.Report) error {
 			return err
 		}
 	}
+	if err := j.markDifference(r.Advice); err != nil {
+		return err
+	}
 	m, err := j.manifest(r)
 	if err != nil {
 		return err
@@ -271,7 +278,11 @@ func (j *job) writeAll(r *report.Report) error {
 	if err := j.addTimeline(r, m); err != nil {
 		return err
 	}
-	return j.writePages(r, m, page{ReportPageName, report.WriteHTML}, page{CuttingSheetName, report.WriteCuttingSheet})
+	pages := []page{{ReportPageName, report.WriteHTML}, {CuttingSheetName, report.WriteCuttingSheet}}
+	if len(r.Advice) > 0 {
+		pages = append(pages, page{AdviceName, report.WriteAdvice})
+	}
+	return j.writePages(r, m, pages...)
 }
 
 // manifest begins the manifest and describes the inputs in it and in r.

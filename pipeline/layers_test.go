@@ -22,6 +22,7 @@ var layers = []struct {
 	{"discsafe/pipeline/report", 0, "a schema and its views; whoever fills it depends on it, never the reverse"},
 	{"discsafe/pipeline/rate", 1, "another sampling rate for a mix"},
 	{"discsafe/pipeline/land", 1, "numbers in, radius out"},
+	{"discsafe/pipeline/monosum", 1, "what mono loses"},
 	{"discsafe/pipeline/timeline", 1, "curves over a side, for drawing"},
 	{"discsafe/pipeline/meter", 1, "loudness, peaks and spectra of sound"},
 	{"discsafe/pipeline/rate", 1, "conversion of sample rates"},
@@ -41,7 +42,7 @@ var layers = []struct {
 
 // standardOnly packages import nothing from outside the module and the
 // standard library: the physics must be readable and rebuildable for decades.
-var standardOnly = []string{"audio", "dsp", "report", "land", "meter", "groove", "stage", "planner", "rate"}
+var standardOnly = []string{"audio", "dsp", "report", "land", "meter", "groove", "stage", "planner", "rate", "timeline", "monosum"}
 
 // beyondStandard are the exceptions to standardOnly, each with its reason.
 var beyondStandard = map[string]string{

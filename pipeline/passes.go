@@ -9,6 +9,7 @@ import (
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/meter"
+	"discsafe/pipeline/monosum"
 	"discsafe/pipeline/stage"
 )
 
@@ -20,6 +21,7 @@ type measured struct {
 	log     *groove.MotionLog // the programme as it is
 	treated *groove.MotionLog // displacement after the linear stages; nil without any
 	wave    *waves            // for the time line; nil when none is written
+	mono    *monosum.Result   // what a mono listener loses; nil unless asked for
 	metered int64
 }
 
@@ -65,6 +67,7 @@ type pass struct {
 	splitHz float64 // where de-ess begins
 	ends    []int64 // frames at which tracks end, for their own peaks
 	waves   bool    // for the time line
+	mono    bool    // what a mono listener loses
 }
 
 func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
@@ -85,6 +88,12 @@ func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
 	mt, err := meter.New(p.format, meter.Options{CrossoverHz: p.cross})
 	if err != nil {
 		return nil, err
+	}
+	var mono *monosum.Meter
+	if p.mono {
+		if mono, err = monosum.New(p.format.SampleRateHz); err != nil {
+			return nil, err
+		}
 	}
 	z := &zip{}
 	main, err := groove.NewPredictor(p.sectors, p.scale, false, func(g groove.Motion) {
@@ -113,6 +122,9 @@ func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
 		if m.wave != nil {
 			m.wave.add(b)
 		}
+		if mono != nil {
+			mono.Add(b)
+		}
 		if lane != nil {
 			lane.add(b)
 		}
@@ -124,6 +136,10 @@ func (p pass) run(r reader, block int, t *teller) (_ *measured, err error) {
 	main.Flush(frames)
 	if m.wave != nil {
 		m.wave.flush()
+	}
+	if mono != nil {
+		r := mono.Result()
+		m.mono = &r
 	}
 	if lane != nil {
 		lane.flush(frames)

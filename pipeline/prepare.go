@@ -150,7 +150,9 @@ func (j *job) measureBefore() error {
 	if err != nil {
 		return err
 	}
-	j.before, err = measureSide(j.ctx, j.side, j.measuring(procs.processors()), j.opt, j.t, passMeasuring)
+	p := j.measuring(procs.processors())
+	p.mono = j.predicted && !j.plan.Mono
+	j.before, err = measureSide(j.ctx, j.side, p, j.opt, j.t, passMeasuring)
 	return err
 }
 

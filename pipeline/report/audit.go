@@ -38,6 +38,8 @@ type Audit struct {
 	Figures  []Figure
 	Strip    template.HTML // the side along one radius; blank if there is none
 	Ladder   *LadderText   // nil: none was reckoned
+	InMono   *MonoText     // nil: not looked at
+	Advice   []Advice      // notes to the mix
 }
 
 // AuditOf lays a report out. Changes are left to [ChangeTextOf]: there may be
@@ -46,7 +48,7 @@ func AuditOf(r *Report) *Audit {
 	short := *r
 	short.Changes = nil
 	v := newView(&short)
-	return &Audit{State: v.State, Sentence: v.Sentence, Reasons: v.Reasons, Sections: v.Sections, Basis: v.Basis, Stages: v.Stages, Land: v.Land, CutWhy: v.CutWhy, Figures: v.Figures, Strip: v.Strip, Ladder: v.Ladder}
+	return &Audit{State: v.State, Sentence: v.Sentence, Reasons: v.Reasons, Sections: v.Sections, Basis: v.Basis, Stages: v.Stages, Land: v.Land, CutWhy: v.CutWhy, Figures: v.Figures, Strip: v.Strip, Ladder: v.Ladder, InMono: v.InMono, Advice: r.Advice}
 }
 
 // ChangeTextOf lays one passage out.

@@ -35,16 +35,18 @@ type Report struct {
 	Changes    []Change    `json:"changes" doc:"treated passages"`
 	// ChangesTotal counts the treated passages found, also those left out of
 	// Changes; 0 means len(Changes).
-	ChangesTotal int       `json:"changes_total" doc:"treated passages found, also those not listed; 0: all are listed"`
-	Land         Land      `json:"land" doc:"the land plan: radius over time"`
-	Ladder       []Rung    `json:"ladder" doc:"for each cut level: land, end radius, treatment needed"`
-	Tracks       []Track   `json:"tracks" doc:"the tracks as placed on the side"`
-	Inputs       []File    `json:"inputs" doc:"files read; never altered"`
-	Outputs      []File    `json:"outputs" doc:"files written before this report"`
-	Series       Series    `json:"series" doc:"curves over time for the plots"`
-	Proof        Proof     `json:"proof" doc:"what was checked on the written file"`
-	Cautions     []Caution `json:"cautions" doc:"cautions for the reader"`
-	Timing       Timing    `json:"timing" doc:"passes made, and times if they were asked for"`
+	ChangesTotal int        `json:"changes_total" doc:"treated passages found, also those not listed; 0: all are listed"`
+	Land         Land       `json:"land" doc:"the land plan: radius over time"`
+	Ladder       []Rung     `json:"ladder" doc:"for each cut level: land, end radius, treatment needed"`
+	Tracks       []Track    `json:"tracks" doc:"the tracks as placed on the side"`
+	Inputs       []File     `json:"inputs" doc:"files read; never altered"`
+	Outputs      []File     `json:"outputs" doc:"files written before this report"`
+	Series       Series     `json:"series" doc:"curves over time for the plots"`
+	MonoCheck    *MonoCheck `json:"mono_check,omitempty" doc:"what a listener in mono loses; left out by earlier programs"`
+	Advice       []Advice   `json:"advice" doc:"notes to the mix, where treatment goes beyond the plan's caps"`
+	Proof        Proof      `json:"proof" doc:"what was checked on the written file"`
+	Cautions     []Caution  `json:"cautions" doc:"cautions for the reader"`
+	Timing       Timing     `json:"timing" doc:"passes made, and times if they were asked for"`
 }
 
 // Tool says what wrote the report. Nothing here may depend on the machine or

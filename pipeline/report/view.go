@@ -34,6 +34,7 @@ type view struct {
 	ChangeStages []stageCount
 	Land         []pair
 	Ladder       *ladderView // nil: none was reckoned
+	InMono       *MonoText   // nil: not looked at
 	Tracks       []trackView
 	Proof        []pair
 	Inputs       []fileView
@@ -116,6 +117,7 @@ func newView(r *Report) *view {
 	v.changes(r)
 	v.Land = landPairs(r.Land)
 	v.Ladder = ladderOf(r)
+	v.InMono = MonoTextOf(r)
 	for _, t := range r.Tracks {
 		v.Tracks = append(v.Tracks, trackOf(t))
 	}

@@ -294,7 +294,7 @@ export class TimeLine {
     let text = clock(t, 3);
     if (Number.isFinite(r)) text += `, radius ${r.toFixed(2)} mm`;
     text += `, revolution ${Math.floor(t / this.data.revolution_s) + 1}`;
-    return text + (track ? `, track ${track.number}: ${track.title}` : ", between tracks");
+    return text + (track ? `, track ${track.number}${track.title ? `: ${track.title}` : ""}` : ", between tracks");
   }
 
   tell() {

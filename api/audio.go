@@ -103,10 +103,7 @@ func (s *Server) excerpt(w http.ResponseWriter, r *http.Request) {
 		access.Refuse(w, r, bad)
 		return
 	}
-	h := w.Header()
-	if r.Header.Get("If-None-Match") == tag {
-		h.Set("ETag", tag)
-		w.WriteHeader(http.StatusNotModified)
+	if current(w, r, tag) {
 		return
 	}
 	select {
@@ -122,6 +119,7 @@ func (s *Server) excerpt(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	defer src.Close()
+	h := w.Header()
 	h.Set("Content-Type", "audio/wav")
 	h.Set("ETag", tag)
 	h.Set("Cache-Control", "private, no-cache")

@@ -1,11 +1,9 @@
 package api
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -87,10 +85,7 @@ func (s *Server) groove(w http.ResponseWriter, r *http.Request) {
 		access.Refuse(w, r, bad)
 		return
 	}
-	h := w.Header()
-	if r.Header.Get("If-None-Match") == tag {
-		h.Set("ETag", tag)
-		w.WriteHeader(http.StatusNotModified)
+	if current(w, r, tag) {
 		return
 	}
 	g, err := s.grooveOf(r.Context(), rec, a)
@@ -98,17 +93,7 @@ func (s *Server) groove(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, err)
 		return
 	}
-	// Numbers on a grid of 0.01 um: encoding cannot fail but for a value that is none.
-	var b bytes.Buffer
-	if err := json.NewEncoder(&b).Encode(g); err != nil {
-		s.refuse(w, r, fmt.Errorf("encoding the groove of job %s at %g s: %w", rec.ID, a.atS, err))
-		return
-	}
-	h.Set("Content-Type", "application/json")
-	h.Set("ETag", tag)
-	h.Set("Cache-Control", "private, no-cache")
-	h.Set("Content-Length", strconv.Itoa(b.Len()))
-	_, _ = w.Write(b.Bytes()) // a client that has gone cannot be told so
+	s.derived(w, r, tag, fmt.Sprintf("the groove of job %s at %g s", rec.ID, a.atS), g)
 }
 
 // settle decides between before and after where that was left open.

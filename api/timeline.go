@@ -1,11 +1,9 @@
 package api
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -98,28 +96,15 @@ func (s *Server) timeline(w http.ResponseWriter, r *http.Request) {
 	}
 	sum := sha256.Sum256(fmt.Appendf(nil, "timeline 1 %v %v %d %s", a.fromS, a.toS, a.bins, f.SHA256))
 	tag := `"` + hex.EncodeToString(sum[:]) + `"`
-	h := w.Header()
-	h.Set("ETag", tag)
-	if r.Header.Get("If-None-Match") == tag {
-		w.WriteHeader(http.StatusNotModified)
+	if current(w, r, tag) {
 		return
 	}
 	t, err := s.timelineOf(ctx, f, a)
 	if err != nil {
-		h.Del("ETag")
 		s.refuse(w, r, err)
 		return
 	}
-	var b bytes.Buffer
-	if err := json.NewEncoder(&b).Encode(t); err != nil {
-		h.Del("ETag")
-		s.refuse(w, r, fmt.Errorf("encoding the time line of job %s: %w", rec.ID, err))
-		return
-	}
-	h.Set("Content-Type", "application/json")
-	h.Set("Cache-Control", "private, no-cache")
-	h.Set("Content-Length", strconv.Itoa(b.Len()))
-	_, _ = w.Write(b.Bytes()) // a client that has gone cannot be told so
+	s.derived(w, r, tag, "the time line of job "+rec.ID, t)
 }
 
 func timelineFile(rec *job.Record) (job.Output, *v1.Problem) {

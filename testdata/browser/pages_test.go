@@ -146,3 +146,33 @@ func TestKeyboardAlone(t *testing.T) {
 	s.until("the other order", fmt.Sprintf("document.querySelector('#tracks > li:first-child .filename').innerText !== %q", first))
 	s.tabTo("#submit button.main[type=submit]")
 }
+
+// TestListIsLive: a new job comes into the list by itself, not while it is paused;
+// what was chosen stays chosen.
+func TestListIsLive(t *testing.T) {
+	h := newHouse(t)
+	first := h.submitted(t, h.studio, "--analyse")
+	b := open(t, h.service)
+	b.signIn(h.engineer)
+	b.until("that it follows", "document.getElementById('live-word').textContent.includes('by themselves')")
+	b.click("#job-" + first + " label.pick")
+	second := h.submitted(t, h.studio, "--analyse", "--key", "second")
+	b.until("the second job", "document.getElementById('job-"+second+"')")
+	b.until("it done", "document.getElementById('job-"+second+"').innerText.includes('Done')")
+	if !get[bool](b, "document.querySelector('#job-"+first+" input').checked") {
+		t.Error("what was chosen is chosen no more")
+	}
+	b.click("#pause")
+	third := h.submitted(t, h.studio, "--analyse", "--key", "third")
+	if get[bool](b, "new Promise(done => setTimeout(() => done(!!document.getElementById('job-"+third+"')), 3000))") {
+		t.Error("a paused list changes")
+	}
+	b.click("#pause")
+	b.until("the third job", "document.getElementById('job-"+third+"')")
+	b.click("button[name=do][value=delete]")
+	b.until("the question", "document.body.innerText.includes('Delete 1 job and their files?')")
+	b.picture("bulk-question")
+	b.accessible("bulk, question")
+	b.click("main form button")
+	b.until("the answer", "document.body.innerText.includes('1 job deleted.')")
+}

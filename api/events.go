@@ -249,7 +249,7 @@ const noneOpen = "-"
 
 func cursorOf(last string, now time.Time) (back string, since time.Time, p *v1.Problem) {
 	if last == "" {
-		return "", now, nil
+		return "", now.Truncate(time.Millisecond), nil // as times stand in records
 	}
 	ms, oldest, ok := strings.Cut(last, "-")
 	at, err := strconv.ParseInt(ms, 10, 64)
@@ -262,8 +262,32 @@ func cursorOf(last string, now time.Time) (back string, since time.Time, p *v1.P
 	return oldest, time.UnixMilli(at).Add(-clockSlack), nil
 }
 
-// catchUp looks at every job that was open at since, or came later.
+// catchUp looks at every job that was open at since, or came later, or on which
+// there was a decision.
 func (s *Server) catchUp(ctx context.Context, f *feed, back string, since time.Time) error {
+	away := s.o.Now().Sub(since)
+	decided, err := s.o.Ledger.Decided(ctx, away)
+	if err != nil {
+		return err
+	}
+	for _, id := range decided {
+		switch r, err := s.o.Ledger.Get(ctx, id); {
+		case err == nil:
+			f.give(r)
+		case !errors.Is(err, job.ErrUnknown):
+			return err
+		}
+	}
+	if err := s.catchUpOpen(ctx, f, back, since); err != nil {
+		return err
+	}
+	if away > job.DecisionsNoted {
+		return errors.New("decisions so long ago are not remembered")
+	}
+	return nil
+}
+
+func (s *Server) catchUpOpen(ctx context.Context, f *feed, back string, since time.Time) error {
 	var pick job.Filter
 	if back == noneOpen {
 		pick.From = since

@@ -257,3 +257,43 @@ func TestLimitListener(t *testing.T) {
 		t.Error("accepts after Close")
 	}
 }
+
+// TestDecisionsElsewhere: who watches all jobs is told of a decision that another
+// process took, on a side that was done long before, at once or on coming again.
+func TestDecisionsElsewhere(t *testing.T) {
+	h := newHouse(t, nil)
+	j := h.prepared(false, false)
+	manifest := h.signoffOf(h.ask("a", http.MethodGet, "/v1/jobs/"+j.ID+"/signoff", nil)).Manifest
+	time.Sleep(5 * time.Millisecond) // the job must have ended before the stream's first moment
+	decide := func(decision string) {
+		t.Helper()
+		if _, err := h.ledger.Sign(t.Context(), j.ID, job.Sign{Name: "Ada Lind", Decision: decision, Note: "n", Manifest: manifest}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	is := func(state string) func(line) bool {
+		return func(e line) bool {
+			var seen v1.Job
+			return e.event == "job" && json.Unmarshal([]byte(e.data), &seen) == nil && seen.ID == j.ID && seen.Signoff != nil && seen.Signoff.State == state
+		}
+	}
+	c, stop := h.listen("a", "/v1/events", "")
+	last := h.until(c, func(e line) bool { return e.id != "" }).id
+	other, stopOther := h.listen("b", "/v1/events", "")
+	h.until(other, func(e line) bool { return e.id != "" })
+	decide(job.Approve)
+	h.until(c, is("approved"))
+	decide(job.Reopen)
+	h.until(c, is("open"))
+	stop()
+	decide(job.Return)
+	c, stop = h.listen("a", "/v1/events", last)
+	h.until(c, is("returned"))
+	stop()
+	stopOther()
+	for e := range other {
+		if e.event == "job" {
+			t.Errorf("another studio was told: %+v", e)
+		}
+	}
+}

@@ -77,7 +77,8 @@ func (f *feed) take(now time.Time) ([]*job.Record, bool) {
 }
 
 // scan picks which records a look reads for feeds: the open jobs, those that
-// run always, those that wait in turns, and each that was open and is no more.
+// run always, those that wait in turns, each that was open and is no more, and
+// those on which there was a decision a moment ago.
 // So a look costs at most scanBudget reads, however long the backlog is; with
 // more than that waiting, news of a job that waits comes later, never not.
 type scan struct {
@@ -89,6 +90,9 @@ type scan struct {
 }
 
 const scanBudget = 400
+
+// decidedWithin is longer than two looks are apart and clocks differ.
+const decidedWithin = time.Minute
 
 func newScan() *scan { return &scan{open: map[string]job.State{}} }
 
@@ -128,10 +132,14 @@ func (s *scan) next(ctx context.Context, l *job.Ledger) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
+	decided, err := l.Decided(ctx, decidedWithin)
+	if err != nil {
+		return nil, err
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	is := make(map[string]bool, len(now))
-	var must, turn []string
+	must, turn := decided, []string(nil)
 	for _, id := range now {
 		is[id] = true
 		switch st, ok := s.open[id]; {

@@ -22,8 +22,8 @@ import (
 )
 
 // presetForm is what a preset may be called: nothing that an address could take
-// for something else.
-var presetForm = regexp.MustCompile(`^[\pL\pN][\pL\pN ._-]{0,59}$`)
+// for something else, and no blank or full stop at the end, which nobody sees.
+var presetForm = regexp.MustCompile(`^[\pL\pN](?:[\pL\pN ._-]{0,58}[\pL\pN_-])?$`)
 
 // Bounds of presets.
 const (
@@ -39,7 +39,7 @@ var presetFields = []string{"disc", "level", "room", "chain", "caps", "output"}
 func (s *Server) registerPresets() {
 	t, doc := s.routes, s.routes.doc
 	submit := need(access.Submit)
-	name := inPath("name", text("1 to 60 letters, digits, blanks and . _ -"))
+	name := inPath("name", text("1 to 60 letters, digits, blanks and . _ -; a letter or digit first, no blank or full stop last"))
 	studio := inQuery("studio", text("For engineers and operators: whose"))
 	route := func(method, path, id, summary, what string, responses map[string]*huma.Response, h http.HandlerFunc, codes ...v1.Code) {
 		o := op(method, path, id, "presets", summary, what)
@@ -48,7 +48,7 @@ func (s *Server) registerPresets() {
 			o.Parameters = append(o.Parameters, name)
 		}
 		if method == http.MethodPut {
-			o.Parameters = append(o.Parameters, inHeader("If-Match", text("ETag of what is to be replaced")))
+			o.Parameters = append(o.Parameters, inHeader("If-Match", text("ETag of what is to be replaced")), inHeader("If-None-Match", text("*: only if there is none of that name")))
 			o.RequestBody = &huma.RequestBody{Required: true, Content: jsonOf[v1.Preset](doc)}
 		}
 		o.Responses = responses
@@ -74,7 +74,7 @@ func presetOwner(r *http.Request) (studio, name string, err error) {
 		return "", "", p
 	}
 	if name = r.PathValue("name"); name != "" && !presetForm.MatchString(name) {
-		return "", "", invalid("name", "want 1 to 60 letters, digits, blanks and . _ -")
+		return "", "", invalid("name", "want 1 to 60 letters, digits, blanks and . _ -, a letter or digit first, no blank or full stop last")
 	}
 	return studio, name, nil
 }
@@ -176,7 +176,7 @@ func (s *Server) keepPreset(w http.ResponseWriter, r *http.Request) {
 	}
 	data, err := json.Marshal(p)
 	if err == nil {
-		err = s.storePreset(r.Context(), studio, name, data, r.Header.Get("If-Match"))
+		err = s.storePreset(r.Context(), studio, name, data, r.Header.Get("If-Match"), r.Header.Get("If-None-Match") == "*")
 	}
 	if err != nil {
 		s.refuse(w, r, err)
@@ -209,7 +209,7 @@ func checkPreset(p v1.Preset) error {
 	return nil
 }
 
-func (s *Server) storePreset(ctx context.Context, studio, name string, data []byte, ifMatch string) error {
+func (s *Server) storePreset(ctx context.Context, studio, name string, data []byte, ifMatch string, onlyNew bool) error {
 	key := presetKey(studio, name)
 	was, version, err := store.Read(ctx, s.o.Store, key)
 	isNew := isNotFound(err)
@@ -218,6 +218,9 @@ func (s *Server) storePreset(ctx context.Context, studio, name string, data []by
 	}
 	if ifMatch != "" && (isNew || ifMatch != "*" && ifMatch != presetTag(was)) {
 		return v1.NewProblem(v1.Conflict, "the preset is not the one that If-Match names")
+	}
+	if onlyNew && !isNew {
+		return v1.NewProblem(v1.Conflict, "there is a preset of that name already")
 	}
 	if isNew {
 		version = ""

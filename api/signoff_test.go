@@ -39,15 +39,18 @@ func TestSignoff(t *testing.T) {
 	h.want(say("engineer", "cut", "", is.Manifest), http.StatusUnprocessableEntity)
 	h.want(say("engineer", "return", "", is.Manifest), http.StatusUnprocessableEntity)
 	h.want(say("engineer", "return", "less treble in the last track", is.Manifest), http.StatusOK)
-	if seen := h.jobOf(h.ask("a", http.MethodGet, "/v1/jobs/"+j.ID, nil)); seen.Signoff == nil || seen.Signoff.State != "returned" || seen.Signoff.Note != "less treble in the last track" || seen.Signoff.Name != "Ada Lind" {
+	if seen := h.jobOf(h.ask("a", http.MethodGet, "/v1/jobs/"+j.ID, nil)); seen.Signoff == nil || seen.Signoff.State != "returned" || seen.Signoff.Note != "less treble in the last track" || seen.Signoff.Name != "Ada Lind" || seen.Signoff.By == "" {
 		t.Errorf("the studio sees %+v", seen.Signoff)
 	}
 	is = h.signoffOf(h.want(say("engineer", "approve", "", is.Manifest), http.StatusOK))
-	if is.State != "approved" || !is.Locked || len(is.History) != 2 || is.History[1].Decision != "approve" || is.History[1].By == "" {
+	if is.State != "approved" || !is.Locked || len(is.History) != 2 || is.History[1].Decision != "approve" || is.History[1].By == "" || is.History[1].Revision != 1 || is.History[1].Manifest != is.Manifest {
 		t.Errorf("%+v", is)
 	}
 	if p := h.want(h.ask("a", http.MethodDelete, "/v1/jobs/"+j.ID, nil), http.StatusConflict).problem(); p.Code != string(v1.Locked) {
 		t.Errorf("deleting: %+v", p)
+	}
+	if p := h.want(h.ask("operator", http.MethodPost, "/v1/jobs/"+j.ID+"/retry", nil), http.StatusConflict).problem(); p.Code != string(v1.Locked) {
+		t.Errorf("retrying: %+v", p)
 	}
 	sheet := h.want(h.ask("a", http.MethodGet, "/v1/jobs/"+j.ID+"/cutting-sheet", nil), http.StatusOK)
 	if s := string(sheet.body); !strings.Contains(s, "Ada Lind") || !strings.Contains(s, is.Manifest) || !strings.Contains(sheet.Header.Get("Content-Security-Policy"), "sandbox") {
@@ -73,6 +76,9 @@ func TestRevisionsOverHTTP(t *testing.T) {
 	if second.Revises != first.ID || second.Revision != 2 {
 		t.Errorf("%+v", second)
 	}
+	if seen := h.jobOf(h.ask("a", http.MethodGet, "/v1/jobs/"+first.ID, nil)); seen.RevisedBy != second.ID || !seen.Waiting.Equal(seen.Accepted) {
+		t.Errorf("the first is revised by %q, waiting since %v", seen.RevisedBy, seen.Waiting)
+	}
 	for _, who := range []string{first.ID, second.ID} {
 		var all v1.Revisions
 		r := h.want(h.ask("a", http.MethodGet, "/v1/jobs/"+who+"/revisions", nil), http.StatusOK)
@@ -80,7 +86,17 @@ func TestRevisionsOverHTTP(t *testing.T) {
 			t.Errorf("%s, %v", r.body, err)
 		}
 	}
-	for _, id := range []string{first.ID, "x"} {
+	// A request that is repeated gives the same job, also without the one it revises.
+	again := func() *reply {
+		return h.ask("a", http.MethodPost, "/v1/jobs", asJSON(v1.Submit{Plan: planText, Files: h.mixes("a"), Revises: second.ID}), "Content-Type", "application/json", "Idempotency-Key", "k")
+	}
+	third := h.jobOf(h.want(again(), http.StatusCreated))
+	h.want(h.ask("a", http.MethodPost, "/v1/jobs/"+second.ID+"/cancel", nil), http.StatusOK)
+	h.want(h.ask("a", http.MethodDelete, "/v1/jobs/"+second.ID, nil), http.StatusNoContent)
+	if j := h.jobOf(h.want(again(), http.StatusOK)); j.ID != third.ID || j.Revision != 3 {
+		t.Errorf("again: %s revision %d, want %s, 3", j.ID, j.Revision, third.ID)
+	}
+	for _, id := range []string{first.ID, second.ID, "x"} {
 		if p := h.want(post("b", id), http.StatusUnprocessableEntity).problem(); len(p.Faults) != 1 || p.Faults[0].Path != "revises" {
 			t.Errorf("revising %s as b: %+v", id, p)
 		}
@@ -109,6 +125,7 @@ func TestPresets(t *testing.T) {
 	h.want(h.ask("engineer", http.MethodGet, "/v1/presets?studio=a", nil), http.StatusOK)
 	h.want(put("a", "seven", `{"plan":{"level":1}}`, "If-Match", `"other"`), http.StatusConflict)
 	h.want(put("a", "seven", `{"plan":{"level":1}}`, "If-Match", tag), http.StatusOK)
+	h.want(put("a", "seven", `{"plan":{"level":2}}`, "If-None-Match", "*"), http.StatusConflict)
 	for name, body := range map[string]string{
 		"no mapping": `{"plan":[1]}`, "none": `{}`, "side": `{"plan":{"side":"A"}}`, "tracks": `{"plan":{"tracks":[]}}`, "bad value": `{"plan":{"disc":"13in-33"}}`, "unknown stage": `{"plan":{"chain":[{"stage":"x"}]}}`, "other name": `{"name":"eight","plan":{}}`,
 	} {
@@ -118,7 +135,7 @@ func TestPresets(t *testing.T) {
 	}
 	h.want(put("a", "seven", `{`), http.StatusBadRequest)
 	h.want(put("a", "seven", `{"plan":{"room":"`+strings.Repeat("x", maxPresetBytes)+`"}}`), http.StatusRequestEntityTooLarge)
-	for _, name := range []string{"%2e%2e", "-x", "a%00", "a%2Fb", strings.Repeat("x", 61), "%3Cb%3E"} {
+	for _, name := range []string{"%2e%2e", "-x", "a%00", "a%2Fb", strings.Repeat("x", 61), "%3Cb%3E", "a%20", "a."} {
 		if r := put("a", name, `{"plan":{}}`); r.StatusCode < 400 || r.StatusCode >= 500 {
 			t.Errorf("name %s: %d %s", name, r.StatusCode, r.body)
 		}
@@ -169,10 +186,31 @@ func TestBulk(t *testing.T) {
 	}
 	is := h.signoffOf(h.ask("a", http.MethodGet, "/v1/jobs/"+done.ID+"/signoff", nil))
 	h.want(h.ask("engineer", http.MethodPost, "/v1/jobs/"+done.ID+"/signoff", asJSON(v1.Decision{Decision: "approve", Name: "Ada", Manifest: is.Manifest}), "Content-Type", "application/json"), http.StatusOK)
-	if a := answer(ask("a", v1.Bulk{Do: "delete", Preview: true})); a.Count != 2 {
+	if a := answer(ask("a", v1.Bulk{Do: "delete", Preview: true})); a.Count != 2 || a.Locked != 1 {
 		t.Errorf("to be deleted %+v, want the two cancelled: one waits again, one is approved", a)
 	}
-	if a := answer(ask("operator", v1.Bulk{Do: "delete", Filter: v1.BulkFilter{Studio: "a"}, Count: count(2)})); a.Done != 2 {
+	a := answer(ask("operator", v1.Bulk{Do: "delete", Filter: v1.BulkFilter{Studio: "a"}, Count: count(2)}))
+	if a.Done != 2 || len(a.Outcomes) != 3 || a.Outcomes[0] != (v1.BulkOutcome{ID: ids[2], Code: v1.BulkDone}) || a.Outcomes[2].ID != done.ID || a.Outcomes[2].Code != string(v1.Locked) || len(a.Refused) != 1 {
 		t.Errorf("deleted %+v", a)
+	}
+	h.want(h.ask("a", http.MethodGet, "/v1/jobs/"+done.ID, nil), http.StatusOK)
+}
+
+// TestBulkStops: what would meet every job is told once, and the rest is not tried.
+func TestBulkStops(t *testing.T) {
+	h := newHouse(t, nil)
+	for range 3 {
+		id := h.submit("a", "").ID
+		h.want(h.ask("a", http.MethodPost, "/v1/jobs/"+id+"/cancel", nil), http.StatusOK)
+	}
+	h.want(h.ask("operator", http.MethodPost, "/v1/status/pause", asJSON(v1.Pause{Why: "moving house"}), "Content-Type", "application/json"), http.StatusOK)
+	n := 3
+	var a v1.BulkAnswer
+	r := h.want(h.ask("a", http.MethodPost, "/v1/jobs/bulk", asJSON(v1.Bulk{Do: "retry", Count: &n}), "Content-Type", "application/json"), http.StatusOK)
+	if err := json.Unmarshal(r.body, &a); err != nil {
+		t.Fatal(err)
+	}
+	if a.Done != 0 || len(a.Outcomes) != 3 || a.Outcomes[0].Code != string(v1.Paused) || strings.HasPrefix(a.Outcomes[0].Detail, "not tried") || !strings.HasPrefix(a.Outcomes[2].Detail, "not tried: ") {
+		t.Errorf("%+v", a)
 	}
 }

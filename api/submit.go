@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"mime"
@@ -192,8 +193,8 @@ func (s *Server) accept(ctx context.Context, id access.Identity, studio, key, tr
 		Plan: plan, Inputs: e.inputs, LengthS: e.lengthS, AsTraced: in.AsTraced, Hook: hookSum(in.Hook), Trace: trace, By: cut(id.Name),
 	}
 	if in.Revises != "" {
-		if err := s.o.Ledger.Revise(ctx, &req, in.Revises); err != nil {
-			return nil, false, s.revisesProblem(ctx, err)
+		if err := s.revise(ctx, &req, in.Revises, key); err != nil {
+			return nil, false, err
 		}
 	}
 	rec, replayed, err := s.o.Ledger.Submit(ctx, key, req)
@@ -216,13 +217,25 @@ func (s *Server) accept(ctx context.Context, id access.Identity, studio, key, tr
 	return rec, replayed, nil
 }
 
-// revisesProblem is about the job that a submission is to take the place of.
-func (s *Server) revisesProblem(ctx context.Context, err error) error {
-	p := s.problem(ctx, err)
-	if p.Code == string(v1.NotFound) || p.Code == string(v1.Gone) {
-		return invalid("revises", "the studio has no such job")
+// revise makes a request one that takes the place of an earlier job.
+func (s *Server) revise(ctx context.Context, req *job.Request, earlier, key string) error {
+	err := s.o.Ledger.Revise(ctx, req, earlier)
+	if !errors.Is(err, job.ErrUnknown) {
+		return err
 	}
-	return p
+	// A request that is repeated gives the same job also if the earlier one was
+	// deleted meanwhile.
+	if key != "" {
+		made, err := s.o.Ledger.Keyed(ctx, req.Studio, key)
+		if err != nil {
+			return err
+		}
+		if made {
+			req.Revises = earlier
+			return nil
+		}
+	}
+	return invalid("revises", "the studio has no such job")
 }
 
 // hookSum tells one hook from another without keeping it.

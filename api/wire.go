@@ -39,12 +39,15 @@ func (s *Server) wire(r *job.Record, id access.Identity) v1.Job {
 			j.Files = append(j.Files, v1.File{Name: f.Name, Bytes: f.Bytes, SHA256: f.SHA256, Href: "/v1/jobs/" + r.ID + "/files/" + url.PathEscape(f.Name)})
 		}
 	}
-	j.Revises, j.Revision = q.Revises, q.Revision
+	if r.State == job.Accepted {
+		j.Waiting = r.Last().At
+	}
+	j.Revises, j.RevisedBy, j.Revision = q.Revises, r.RevisedBy, q.Revision
 	if r.State == job.Done && !q.Analyses() {
 		j.Signoff = &v1.Standing{State: string(r.Standing())}
 		if n := len(r.Signoff); n > 0 {
 			last := r.Signoff[n-1]
-			j.Signoff.Name, j.Signoff.At, j.Signoff.Note = last.Name, last.At, last.Note
+			j.Signoff.Name, j.Signoff.By, j.Signoff.At, j.Signoff.Note = last.Name, last.By, last.At, last.Note
 		}
 		if r.Standing() == job.Approved {
 			j.Expires = time.Time{} // approved sides are kept

@@ -74,6 +74,7 @@ type Query struct {
 	Kind    string // v1.Prepare or v1.Analyse
 	Lane    string
 	Verdict string    // of jobs that are done
+	Signoff string    // open, approved or returned; of sides that are prepared
 	Text    string    // stands in identifier, title, side or catalogue number
 	From    time.Time // accepted at or after
 	To      time.Time // accepted before
@@ -94,6 +95,7 @@ func (q Query) values() url.Values {
 	set("kind", q.Kind)
 	set("lane", q.Lane)
 	set("verdict", q.Verdict)
+	set("signoff", q.Signoff)
 	set("q", q.Text)
 	set("cursor", q.Cursor)
 	if !q.From.IsZero() {

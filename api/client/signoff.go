@@ -2,6 +2,8 @@ package client
 
 import (
 	"context"
+	"fmt"
+	"io"
 	"net/http"
 
 	"discsafe/api/v1"
@@ -34,4 +36,44 @@ func (c *Client) Revisions(ctx context.Context, id string) ([]v1.Job, error) {
 	}
 	all, err := get[v1.Revisions](ctx, c, nil, "jobs", id, "revisions")
 	return all.Jobs, err
+}
+
+// maxSheet bounds a cutting sheet; they are some 100 kB.
+const maxSheet = 16 << 20
+
+// CuttingSheet fetches the cutting sheet, a page of HTML, with the sign-off as
+// it stands on it.
+func (c *Client) CuttingSheet(ctx context.Context, id string) (page []byte, err error) {
+	if err := named("job", id); err != nil {
+		return nil, err
+	}
+	q := call{method: http.MethodGet, url: c.url(nil, "jobs", id, "cutting-sheet"), header: http.Header{"Accept": {"text/html, " + v1.ProblemType}}}
+	_, err = c.do(ctx, q, func(r *http.Response) error {
+		if mediaType(r) != "text/html" {
+			return c.strange(r, nil, "no page, so not this service's answer", nil)
+		}
+		page, err = io.ReadAll(io.LimitReader(r.Body, maxSheet+1))
+		if err == nil && len(page) > maxSheet {
+			err = fmt.Errorf("the answer is longer than %d bytes", maxSheet)
+		}
+		if err != nil {
+			e := c.strange(r, nil, "the answer broke off", err)
+			e.cut = len(page) <= maxSheet
+			return e
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	return page, nil
+}
+
+// Bulk does the same to many jobs, or with b.Preview counts them. What changes
+// anything is not repeated by itself when the answer is lost: count again then.
+func (c *Client) Bulk(ctx context.Context, b v1.Bulk) (v1.BulkAnswer, error) {
+	var out v1.BulkAnswer
+	q := call{method: http.MethodPost, url: c.url(nil, "jobs", "bulk"), once: !b.Preview, time: -1} // thousands of jobs take minutes
+	_, _, _, err := c.ask(ctx, q, b, &out)
+	return out, err
 }

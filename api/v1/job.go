@@ -28,6 +28,7 @@ type Job struct {
 	Progress  *Progress `json:"progress,omitempty" doc:"While running"`
 	Reason    *Reason   `json:"reason,omitempty" doc:"Why it stands where it stands, when that needs explaining"`
 	Accepted  time.Time `json:"accepted"`
+	Waiting   time.Time `json:"waiting_since,omitzero" doc:"Of a job that waits for a worker: since when, this time"`
 	NotBefore time.Time `json:"not_before,omitzero" doc:"Not tried again before"`
 	Started   time.Time `json:"started,omitzero"`
 	Ended     time.Time `json:"ended,omitzero"`
@@ -36,6 +37,7 @@ type Job struct {
 	Files     []File    `json:"files,omitempty" doc:"Of a job that is done"`
 	Signoff   *Standing `json:"signoff,omitempty" doc:"Of a prepared side that is done: where its sign-off stands"`
 	Revises   string    `json:"revises,omitempty" doc:"The job whose place this one takes"`
+	RevisedBy string    `json:"revised_by,omitempty" doc:"The newest job that takes this one's place"`
 	Revision  int       `json:"revision,omitempty" doc:"2 for the first that takes another's place, and so on"`
 	History   []Event   `json:"history" doc:"Every transition, oldest first"`
 }

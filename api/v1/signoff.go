@@ -9,6 +9,7 @@ import (
 type Standing struct {
 	State string    `json:"state" enum:"open,approved,returned" doc:"approved: may be cut from these files, which are locked; returned: goes back to the studio"`
 	Name  string    `json:"name,omitempty" doc:"Who decided last"`
+	By    string    `json:"by,omitempty" doc:"Name of that token"`
 	At    time.Time `json:"at,omitzero"`
 	Note  string    `json:"note,omitempty"`
 }
@@ -31,6 +32,7 @@ type Sign struct {
 	Decision string    `json:"decision" enum:"approve,return,reopen"`
 	Note     string    `json:"note,omitempty"`
 	Attempt  int       `json:"attempt" doc:"Whose result was looked at"`
+	Revision int       `json:"revision" doc:"Of the side in its chain, from 1"`
 	Manifest string    `json:"manifest_sha256"`
 }
 
@@ -84,15 +86,27 @@ type BulkFilter struct {
 
 // BulkAnswer says what would be done, or what was.
 type BulkAnswer struct {
-	Count   int           `json:"count" doc:"Jobs picked"`
-	IDs     []string      `json:"ids" doc:"The first 100 of them, newest first"`
-	Done    int           `json:"done"`
-	Refused []BulkRefusal `json:"refused" doc:"The first 100 that did not allow it any more"`
+	Count    int           `json:"count" doc:"Jobs picked, but for approved ones"`
+	IDs      []string      `json:"ids" doc:"The first 100 of them, newest first"`
+	Locked   int           `json:"locked" doc:"Approved sides that a deletion would else take; they are left alone"`
+	Done     int           `json:"done"`
+	Refused  []BulkRefusal `json:"refused" doc:"The first 100 with which it was not done"`
+	Outcomes []BulkOutcome `json:"outcomes,omitempty" doc:"Without preview: what became of each, in the order of ids, approved ones last"`
 }
 
-// BulkRefusal is a job that did not allow what was asked.
+// BulkRefusal is a job with which it was not done.
 type BulkRefusal struct {
 	ID     string `json:"id"`
 	Code   string `json:"code"`
 	Detail string `json:"detail"`
+}
+
+// BulkDone is the code of an outcome that is no refusal.
+const BulkDone = "done"
+
+// BulkOutcome is what became of one job.
+type BulkOutcome struct {
+	ID     string `json:"id"`
+	Code   string `json:"code" doc:"done, or that of the problem"`
+	Detail string `json:"detail,omitempty"`
 }

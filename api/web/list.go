@@ -57,7 +57,7 @@ func (p *Pages) row(j *v1.Job) rowView {
 		v.Percent = percent(j.Progress.Percent)
 	}
 	if j.State == "accepted" {
-		v.Waiting = spanWords(max(0, p.o.Now().Sub(j.Accepted)))
+		v.Waiting = spanWords(max(0, p.o.Now().Sub(j.Waiting)))
 	}
 	if j.Reason != nil && j.State != "done" {
 		v.Reason = j.Reason.Text

@@ -25,20 +25,27 @@ func (a *app) jobsCommand() *cobra.Command {
 			func(cmd *cobra.Command, cl *client.Client, id string) (*v1.Job, error) {
 				return nil, cl.Delete(cmd.Context(), id)
 			}),
-		a.jobsSignCommand(), a.jobsSignoffCommand(),
+		a.jobsSignCommand(), a.jobsSignoffCommand(), a.jobsRevisionsCommand(),
 	)
 }
 
 func (a *app) jobsListCommand() *cobra.Command {
 	var remote remoteFlags
 	var q client.Query
+	var from, to string
 	most := 50
 	c := &cobra.Command{
 		Use:   "list",
 		Short: "List jobs, newest first",
 		Long:  "list prints identifier, state, verdict or progress, time accepted, studio, side and title." + remoteHelp,
 		Args:  cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
+		RunE: func(cmd *cobra.Command, _ []string) (err error) {
+			if q.From, err = dayOf("--from", from); err != nil {
+				return err
+			}
+			if q.To, err = dayOf("--to", to); err != nil {
+				return err
+			}
 			cl, err := remote.open(cmd)
 			if err != nil {
 				return err
@@ -70,10 +77,30 @@ func (a *app) jobsListCommand() *cobra.Command {
 	fs.StringSliceVar(&q.States, "state", nil, "only these: accepted, running, done, failed, cancelled, dead")
 	fs.StringVar(&q.Studio, "studio", "", "only of this studio")
 	fs.StringVar(&q.Lane, "lane", "", "only of this lane: express or bulk")
+	fs.StringVar(&q.Kind, "kind", "", "only of this kind: prepare or analyse")
+	fs.StringVar(&q.Verdict, "verdict", "", "only done with this verdict: ready, attention or blocked")
+	fs.StringVar(&q.Signoff, "signoff", "", "only prepared sides whose sign-off stands so: open, approved or returned")
+	fs.StringVar(&from, "from", "", "only accepted at or after this: a date, or a time such as 2026-01-31T18:00:00Z")
+	fs.StringVar(&to, "to", "", "only accepted before this")
 	fs.StringVar(&q.Text, "text", "", "only with this in identifier, title, side or catalogue number")
 	fs.IntVar(&most, "limit", most, "at most so many")
 	a.jsonFlag(c)
 	return c
+}
+
+// dayOf reads a date, which begins here, or a time; empty is no bound.
+func dayOf(flag, s string) (time.Time, error) {
+	if s == "" {
+		return time.Time{}, nil
+	}
+	if t, err := time.ParseInLocation(time.DateOnly, s, time.Local); err == nil {
+		return t, nil
+	}
+	t, err := time.Parse(time.RFC3339, s)
+	if err != nil {
+		return t, &usageError{msg: flag + " " + s + ": want a date such as 2026-01-31, or a time such as 2026-01-31T18:00:00Z"}
+	}
+	return t, nil
 }
 
 func printJobLine(w io.Writer, j *v1.Job) {

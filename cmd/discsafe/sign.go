@@ -91,6 +91,43 @@ func (a *app) jobsSignoffCommand() *cobra.Command {
 	return c
 }
 
+func (a *app) jobsRevisionsCommand() *cobra.Command {
+	var remote remoteFlags
+	c := &cobra.Command{
+		Use:   "revisions ID",
+		Short: "List a job and all that take each other's place, the first one first",
+		Long:  "revisions prints the number of each revision, whose sign-off stands how, and the line of jobs list." + remoteHelp,
+		Args:  oneArg("the identifier of a job"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			cl, err := remote.open(cmd)
+			if err != nil {
+				return err
+			}
+			defer cl.Close()
+			jobs, err := cl.Revisions(cmd.Context(), args[0])
+			if err != nil {
+				return remoteError(err, "")
+			}
+			if a.json {
+				a.printJSON(v1.Revisions{Jobs: jobs})
+				return nil
+			}
+			for i := range jobs {
+				standing := "-"
+				if s := jobs[i].Signoff; s != nil {
+					standing = s.State
+				}
+				fmt.Fprintf(a.stdout, "%3d  %-8s  ", max(jobs[i].Revision, 1), standing)
+				printJobLine(a.stdout, &jobs[i])
+			}
+			return nil
+		},
+	}
+	remote.add(c)
+	a.jsonFlag(c)
+	return c
+}
+
 func (a *app) printSignoff(id string, s *v1.Signoff) {
 	if a.json {
 		a.printJSON(s)

@@ -77,7 +77,7 @@ func (w *weigher) planDepth(gain float64) (*depthPlan, error) {
 		}
 		lower[k], upper[k] = math.Max(lo, math.Min(base, hi)), hi
 	}
-	step := s.Room.Depth.Slew * s.Sectors.SecondsPerTurn * depthSpread / groove.SectorsPerTurn
+	step := s.Room.Depth.Slew * s.slowdown() * s.Sectors.SecondsPerTurn * depthSpread / groove.SectorsPerTurn
 	for k := 1; k < nodes; k++ {
 		lower[k] = math.Max(lower[k], lower[k-1]-step)
 		upper[k] = math.Min(upper[k], upper[k-1]+step)

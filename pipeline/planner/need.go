@@ -78,7 +78,7 @@ func (w *weigher) problem() land.Problem {
 		NeedUM:         w.need,
 		MinPitchUM:     p.MinUM,
 		MaxPitchUM:     p.MaxUM,
-		SlewUMPerS:     p.Slew,
+		SlewUMPerS:     p.Slew * w.side.slowdown(),
 		AvailableUM:    w.side.AvailableUM(),
 	}
 }

@@ -47,11 +47,23 @@ type Side struct {
 	Fit             bool
 	LevelDB         float64 // asked for, when Fit is false
 
+	// Slowdown is how many times longer the cut takes than the programme: 2 at half
+	// speed; 0 means 1. The groove is the same, the lathe's feed and depth have that
+	// much more time, and the cutter's acceleration falls with its square.
+	Slowdown float64
+
 	// Tighten scales what each limiting stage aims at; 1 at first, less when
 	// the written file was found above a limit.
 	TightenDeEss, TightenSides float64
 
 	scratch []float32 // needs of one weighing at a time
+}
+
+func (s *Side) slowdown() float64 {
+	if s.Slowdown == 0 {
+		return 1
+	}
+	return s.Slowdown
 }
 
 // Load is what one limiting stage would have to do at a level.
@@ -72,7 +84,7 @@ type Outcome struct {
 	SlopeAt        int
 	CurvatureRatio float64 // greatest, after treatment
 	CurvatureAt    int
-	RMSRatio       float64 // 1 s rms acceleration over the room's ceiling, 0 when there is none
+	RMSRatio       float64 // 1 s rms acceleration of the cutter over the room's ceiling, 0 when there is none
 	Holds          bool
 	Held           string // code of the first rule that does not hold
 }

@@ -69,7 +69,8 @@ func Read(ctx context.Context, p *Plan, log *groove.MotionLog, each func(*Point)
 	r.MinWidthUM.Value, r.MinLandUM.Value = math.Inf(1), math.Inf(1)
 	r.sectorS = s.Sectors.SecondsPerTurn / groove.SectorsPerTurn
 	perS := 1 / r.sectorS
-	r.short.window, r.middle.window, r.long.window = int(0.1*perS+0.5), int(perS+0.5), int(10*perS+0.5)
+	cut := perS / s.slowdown() // sectors cut in a second
+	r.short.window, r.middle.window, r.long.window = int(0.1*cut+0.5), int(cut+0.5), int(10*cut+0.5)
 	r.accelHistogram = make([]int, accelBins)
 	r.infraL, r.infraR = newSlowFilter(perS), newSlowFilter(perS)
 	if err := w.needs(log, p.depth, p.Gain, 0, 0); err != nil {
@@ -173,7 +174,10 @@ func (r *Reading) sector(p *Plan, m *groove.Motion, at int, speed float64, pt *P
 }
 
 func (r *Reading) finish(p *Plan) {
-	r.RMS = [3]float64{r.short.top(), r.middle.top(), r.long.top()}
+	slow := p.side.slowdown()
+	for i, m := range []*rmsMeter{&r.short, &r.middle, &r.long} {
+		r.RMS[i] = m.top() / (slow * slow)
+	}
 	total, sum := 0, 0
 	for _, n := range r.accelHistogram {
 		total += n

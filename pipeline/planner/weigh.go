@@ -137,7 +137,8 @@ func (w *weigher) treat(o *Outcome, gain float64, d *depthPlan, r *radii) error 
 	slope := groove.SlopeLimitMS(1, s.Limits.BackFacetDeg)
 	essGain, sidesGain := 1.0, 1.0
 	var rms rmsMeter
-	rms.window = int(1/s.Sectors.SecondsPerTurn*groove.SectorsPerTurn + 0.5)
+	slow := s.slowdown()
+	rms.window = int(1/slow/s.Sectors.SecondsPerTurn*groove.SectorsPerTurn + 0.5)
 	speeds := make([]float64, 4096)
 	err := s.Log.Scan(func(first int, run []groove.Motion) {
 		v := speeds[:len(run)]
@@ -198,7 +199,7 @@ func (w *weigher) treat(o *Outcome, gain float64, d *depthPlan, r *radii) error 
 	o.DeEss.ReductionDB, o.Sides.ReductionDB = -dbOf(essGain), -dbOf(sidesGain)
 	o.DeEss.TreatedS, o.Sides.TreatedS = float64(min(ess.count, n))*sec, float64(min(sides.count, n))*sec
 	if c := s.Limits.RMSAcceleration; c != nil && *c > 0 {
-		o.RMSRatio = rms.top() / *c
+		o.RMSRatio = rms.top() / (slow * slow) / *c
 	}
 	return nil
 }

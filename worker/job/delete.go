@@ -68,7 +68,7 @@ func (l *Ledger) Delete(ctx context.Context, id, by string) error {
 // tombstone is what stays of a record: nothing of plan, title or people but who
 // deleted it.
 func (r *Record) tombstone(by Ask) Record {
-	return Record{Schema: Schema, ID: r.ID, Rev: r.Rev, Request: Request{Studio: r.Request.Studio, Inputs: []Input{}, Root: r.Request.Root},
+	return Record{Schema: Schema, ID: r.ID, Rev: r.Rev, Request: Request{Studio: r.Request.Studio, Inputs: []Input{}, Revises: r.Request.Revises, Root: r.Request.Root},
 		State: r.State, Attempt: r.Attempt, Accepted: r.Accepted, Ended: r.Ended, History: []Event{}, Deleted: &by}
 }
 
@@ -81,6 +81,9 @@ func (l *Ledger) bury(ctx context.Context, r *Record) error {
 		}
 	}
 	if root := r.Request.Root; root != "" {
+		if err := l.unpoint(ctx, r); err != nil {
+			return err
+		}
 		if err := l.store.Delete(ctx, revisionDir+root+"/"+r.ID); err != nil {
 			return err
 		}

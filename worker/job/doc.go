@@ -42,8 +42,18 @@
 //
 // Of a prepared side that is done, an engineer's decisions are appended to
 // Record.Signoff: approve, return with a note, reopen. An approval names the
-// manifest that was looked at and locks the job: it is not deleted, by nobody
-// and no retention, until it is reopened. See Ledger.Sign.
+// manifest that was looked at and locks the job: it is neither retried nor
+// deleted, by nobody and no retention, until it is reopened. Nothing else can
+// change its result: done has no arrow out, and its fence is up. Lock and
+// deletion are changes of one record, so one of the two is refused. See
+// Ledger.Sign.
+//
+// # Revisions
+//
+// A job may take the place of an earlier one of its studio: Request.Revises
+// names it, Request.Root the first of the chain, Request.Revision counts. The
+// earlier one is not changed but for RevisedBy, the newest that revises it; also
+// an approved one can be revised, and stays approved. See Ledger.Revise.
 //
 // # Keys in the store
 //
@@ -54,6 +64,7 @@
 //	result/ID/ATTEMPT/NAME  files of an attempt
 //	seal/ID/ATTEMPT         their list, put if absent once all are stored
 //	revision/ROOT/ID        marker: takes the place of the job ROOT or of one after it
+//	news/MINUTE/ID          note: an engineer decided about it then; kept for two hours
 //
 // An ID sorts newest first, so a plain walk over keys is the order of lists.
 // Markers can be rebuilt from the records (Ledger.Rebuild).

@@ -102,6 +102,7 @@ const (
 	sealDir   = "seal/"
 	// revisionDir holds a marker for each job of a chain but the first.
 	revisionDir = "revision/"
+	newsDir     = "news/"
 )
 
 // ResultKey is where a file of an attempt's result lies.
@@ -269,7 +270,7 @@ func (l *Ledger) cancelled(r *Record, by string) error {
 
 // Retry puts a job that failed, was cancelled or is dead back to the start,
 // with its counts at zero and a new attempt number. The caller rings the bell. Errors: ErrUnknown,
-// *StateError.
+// *StateError; *LockedError if it is approved.
 func (l *Ledger) Retry(ctx context.Context, id, by string) (*Record, error) {
 	if _, err := l.Get(ctx, id); err != nil {
 		return nil, err
@@ -278,6 +279,9 @@ func (l *Ledger) Retry(ctx context.Context, id, by string) (*Record, error) {
 		return nil, err
 	}
 	r, err := l.change(ctx, id, func(r *Record) error {
+		if r.Standing() == Approved {
+			return r.locked("be retried")
+		}
 		if !May(r.State, Accepted) || !r.State.Ended() {
 			return &StateError{ID: id, State: r.State, Want: "be retried"}
 		}
@@ -285,7 +289,9 @@ func (l *Ledger) Retry(ctx context.Context, id, by string) (*Record, error) {
 		r.Attempt++ // a new ring for the broker, and a fence against everybody from before
 		return r.move(Accepted, l.stamp(), CodeRetried, "", by)
 	})
-	if _, is := errors.AsType[*StateError](err); is {
+	_, state := errors.AsType[*StateError](err)
+	_, locked := errors.AsType[*LockedError](err)
+	if state || locked {
 		if r.State.Ended() { // a finished job must not stay marked as open
 			return nil, errors.Join(err, ignoreTransient(l.close(ctx, id)))
 		}

@@ -230,7 +230,7 @@ func (l *Ledger) Rebuild(ctx context.Context, tidy time.Duration) (Rebuilt, erro
 			return err
 		}
 		if root := r.Request.Root; root != "" {
-			if err := ensure(revisionDir + root + "/" + id); err != nil {
+			if err := errors.Join(ensure(revisionDir+root+"/"+id), l.point(ctx, r)); err != nil {
 				return err
 			}
 		}
@@ -242,7 +242,7 @@ func (l *Ledger) Rebuild(ctx context.Context, tidy time.Duration) (Rebuilt, erro
 		}
 		return nil
 	})
-	return n, err
+	return n, errors.Join(err, l.forgetNews(ctx))
 }
 
 // ExpireKeys removes idempotency keys older than they are remembered, and

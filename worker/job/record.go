@@ -83,19 +83,20 @@ type Record struct {
 	Crashes int   `json:"crashes"` // attempts since the last retry that crashed
 	Losses  int   `json:"losses"`  // attempts since the last retry that lost their worker
 
-	Holder    *Holder   `json:"holder,omitempty"`    // who runs it; only while running
-	NotBefore time.Time `json:"not_before,omitzero"` // wait after a crash or hand-back
-	Cancel    *Ask      `json:"cancel,omitempty"`    // cancel was asked for and not yet seen
-	Progress  *Progress `json:"progress,omitempty"`  // as of the last beat
-	Reason    *Reason   `json:"reason,omitempty"`    // of the last transition, when it needs explaining
-	Result    *Result   `json:"result,omitempty"`    // only when done
-	Signoff   []Sign    `json:"signoff,omitempty"`   // decisions, oldest first
-	Accepted  time.Time `json:"accepted"`            // first submitted
-	Started   time.Time `json:"started,omitzero"`    // current or last attempt
-	Ended     time.Time `json:"ended,omitzero"`      // only when ended
-	History   []Event   `json:"history"`             // every transition, oldest first
-	Deleted   *Ask      `json:"deleted,omitempty"`   // a tombstone: nothing but who and when is left of the job; no caller is given one
-	Forgotten int       `json:"forgotten,omitempty"` // events dropped from the middle of a very long history
+	Holder    *Holder   `json:"holder,omitempty"`     // who runs it; only while running
+	NotBefore time.Time `json:"not_before,omitzero"`  // wait after a crash or hand-back
+	Cancel    *Ask      `json:"cancel,omitempty"`     // cancel was asked for and not yet seen
+	Progress  *Progress `json:"progress,omitempty"`   // as of the last beat
+	Reason    *Reason   `json:"reason,omitempty"`     // of the last transition, when it needs explaining
+	Result    *Result   `json:"result,omitempty"`     // only when done
+	Signoff   []Sign    `json:"signoff,omitempty"`    // decisions, oldest first
+	RevisedBy string    `json:"revised_by,omitempty"` // the newest job that was submitted to take its place; mended by Rebuild
+	Accepted  time.Time `json:"accepted"`             // first submitted
+	Started   time.Time `json:"started,omitzero"`     // current or last attempt
+	Ended     time.Time `json:"ended,omitzero"`       // only when ended
+	History   []Event   `json:"history"`              // every transition, oldest first
+	Deleted   *Ask      `json:"deleted,omitempty"`    // a tombstone: nothing but who and when is left of the job; no caller is given one
+	Forgotten int       `json:"forgotten,omitempty"`  // events dropped from the middle of a very long history
 }
 
 // Holder is the worker that runs a job.

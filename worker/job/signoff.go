@@ -1,9 +1,7 @@
 package job
 
 import (
-	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -27,6 +25,7 @@ type Sign struct {
 	Decision string    `json:"decision"`        // Approve, Return or Reopen
 	Note     string    `json:"note,omitempty"`  // why, or what to change
 	Attempt  int       `json:"attempt"`         // whose result was looked at
+	Revision int       `json:"revision"`        // of the side in its chain, from 1
 	Manifest string    `json:"manifest_sha256"` // of the manifest that was looked at: it names every file by its hash
 }
 
@@ -124,7 +123,7 @@ func (s *Sign) fault() string {
 }
 
 // Sign adds an engineer's decision on a side that is prepared. Approving locks
-// the job: until it is reopened it can be neither deleted nor changed, and
+// the job: until it is reopened it can be neither deleted nor retried, and
 // retention leaves it alone. A side whose verdict is blocked can be approved,
 // since the engineer knows the room, but only with a note. Errors: ErrUnknown,
 // *RequestError, *StateError, *LockedError, *ChangedError, the store's.
@@ -132,7 +131,7 @@ func (l *Ledger) Sign(ctx context.Context, id string, s Sign) (*Record, error) {
 	if f := s.fault(); f != "" {
 		return nil, &RequestError{Faults: []string{f}}
 	}
-	return l.change(ctx, id, func(r *Record) error {
+	r, err := l.change(ctx, id, func(r *Record) error {
 		if r.State != Done || r.Result == nil || r.Request.Analyses() {
 			what := "be signed off"
 			if r.Request.Analyses() {
@@ -154,73 +153,66 @@ func (l *Ledger) Sign(ctx context.Context, id string, s Sign) (*Record, error) {
 		case len(r.Signoff) >= maxSigns:
 			return &RequestError{Faults: []string{fmt.Sprintf("decision: there are %d already; submit the side anew", len(r.Signoff))}}
 		}
-		s.At, s.Attempt = l.stamp(), r.Result.Attempt
+		s.At, s.Attempt, s.Revision = l.stamp(), r.Result.Attempt, r.Request.Number()
 		r.Signoff = append(r.Signoff, s)
 		return nil
 	})
+	if err == nil {
+		// The decision stands; without the note others learn of it when they next look.
+		_ = l.mark(ctx, newsDir+s.At.Format(newsForm)+"/"+id)
+	}
+	return r, err
+}
+
+// Decisions are noted for those who watch many jobs from another process: a
+// side that is done has no other marker. A note is a key for job and minute.
+const newsForm = "200601021504" // UTC
+
+// DecisionsNoted is how far back Decided can tell.
+const DecisionsNoted = 2 * time.Hour
+
+// Decided returns the jobs on which there was a decision within back, and some
+// from up to a minute before; DecisionsNoted at most. Clocks of processes may
+// differ by a minute.
+func (l *Ledger) Decided(ctx context.Context, back time.Duration) ([]string, error) {
+	now := l.stamp()
+	var ids []string
+	from, to := now.Add(-min(back, DecisionsNoted)).Truncate(time.Minute), now.Add(time.Minute)
+	// Keys sort by time, and what comes after to is another's clock.
+	for after := newsDir + from.Format(newsForm); ; {
+		keys, err := l.store.List(ctx, newsDir, after, listPage)
+		if err != nil {
+			return nil, err
+		}
+		for _, k := range keys {
+			after = k.Key
+			if k.Key < newsDir+to.Add(time.Minute).Format(newsForm) {
+				ids = append(ids, idOf(k.Key))
+			}
+		}
+		if len(keys) < listPage {
+			slices.Sort(ids)
+			return slices.Compact(ids), nil
+		}
+	}
+}
+
+// forgetNews removes notes that nobody asks for any more.
+func (l *Ledger) forgetNews(ctx context.Context) error {
+	old := newsDir + l.stamp().Add(-DecisionsNoted-time.Minute).Format(newsForm)
+	for o, err := range l.all(ctx, newsDir) {
+		if err != nil || o.Key >= old {
+			return err
+		}
+		if err := l.store.Delete(ctx, o.Key); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // locked is the error of a wish that an approval forbids.
 func (r *Record) locked(want string) error {
 	last := r.Signoff[len(r.Signoff)-1]
 	return &LockedError{ID: r.ID, Name: last.Name, At: last.At, Want: want}
-}
-
-// Revisions returns the jobs of one chain of revisions, the first one first: a job and
-// all that were submitted to take its place, as far as they are still there.
-func (l *Ledger) Revisions(ctx context.Context, id string) ([]*Record, error) {
-	r, err := l.Get(ctx, id)
-	if err != nil {
-		return nil, err
-	}
-	root := r.Request.root(id)
-	var out []*Record
-	add := func(id string) error {
-		r, err := l.Get(ctx, id)
-		if errors.Is(err, ErrUnknown) {
-			return nil // deleted, or a submission that broke off
-		}
-		if err == nil {
-			out = append(out, r)
-		}
-		return err
-	}
-	for o, err := range l.all(ctx, revisionDir+root+"/") {
-		if err == nil {
-			err = add(idOf(o.Key))
-		}
-		if err != nil {
-			return nil, err
-		}
-	}
-	if err := add(root); err != nil {
-		return nil, err
-	}
-	// Identifiers sort newest first; two of one millisecond sort by chance.
-	slices.SortFunc(out, func(a, b *Record) int {
-		return cmp.Or(cmp.Compare(a.Request.Revision, b.Request.Revision), cmp.Compare(b.ID, a.ID))
-	})
-	return out, nil
-}
-
-// root is the first job of the chain a request belongs to; id is the request's own job.
-func (q *Request) root(id string) string {
-	if q.Root != "" {
-		return q.Root
-	}
-	return id
-}
-
-// Revise makes a request one that takes the place of an earlier job of the same
-// studio. Errors: ErrUnknown, also for another studio's job.
-func (l *Ledger) Revise(ctx context.Context, q *Request, earlier string) error {
-	r, err := l.Get(ctx, earlier)
-	if err != nil {
-		return err
-	}
-	if r.Request.Studio != q.Studio {
-		return fmt.Errorf("job %s: %w", earlier, ErrUnknown)
-	}
-	q.Revises, q.Root, q.Revision = earlier, r.Request.root(earlier), max(r.Request.Revision, 1)+1
-	return nil
 }

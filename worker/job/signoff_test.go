@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -48,7 +47,7 @@ func TestSign(t *testing.T) {
 		if err != nil || r.Standing() != c.want || len(r.Signoff) != i+1 {
 			t.Fatalf("step %d: %v, %v", i, r, err)
 		}
-		if last := r.Signoff[i]; !last.At.Equal(b.clock.now().UTC().Truncate(time.Millisecond)) || last.Attempt != 1 || last.By != "token" || !r.Changed().Equal(last.At) {
+		if last := r.Signoff[i]; !last.At.Equal(b.clock.now().UTC().Truncate(time.Millisecond)) || last.Attempt != 1 || last.Revision != 1 || last.By != "token" || !r.Changed().Equal(last.At) {
 			t.Errorf("step %d: %+v", i, last)
 		}
 	}
@@ -60,6 +59,9 @@ func TestSign(t *testing.T) {
 	}
 	if err := b.l.Delete(b.ctx, id, "mira"); !errors.As(err, &locked) {
 		t.Errorf("deleting an approved side: %v", err)
+	}
+	if _, err := b.l.Retry(b.ctx, id, "mira"); !errors.As(err, &locked) || len(b.keys("open/")) != 0 {
+		t.Errorf("retrying an approved side: %v, open %v", err, b.keys("open/"))
 	}
 	b.clock.pass(400 * 24 * time.Hour)
 	if n, err := b.l.Expire(b.ctx, 24*time.Hour, b.clock.now(), 0); n != 0 || err != nil {
@@ -114,29 +116,6 @@ func TestSignRefuses(t *testing.T) {
 	}
 }
 
-// TestSignAgainstDelete: of an approval and a deletion at the same time one
-// wins, and no side is both approved and gone.
-func TestSignAgainstDelete(t *testing.T) {
-	for round := range 60 {
-		b := newBench(t)
-		id := b.preparedSide("ready").ID
-		var wg sync.WaitGroup
-		var signed, deleted error
-		wg.Go(func() { _, signed = b.l.Sign(b.ctx, id, sign(job.Approve, "")) })
-		wg.Go(func() { deleted = b.l.Delete(b.ctx, id, "mira") })
-		wg.Wait()
-		r, err := b.l.Get(b.ctx, id)
-		switch {
-		case signed == nil && deleted == nil:
-			t.Fatalf("round %d: approved and deleted", round)
-		case signed == nil && (err != nil || r.Standing() != job.Approved || len(b.keys("result/")) == 0 || len(b.keys("open/")) != 0):
-			t.Fatalf("round %d: approved, but %v, %v, open %v", round, r, err, b.keys("open/"))
-		case deleted == nil && !errors.Is(err, job.ErrUnknown):
-			t.Fatalf("round %d: deleted, but %v, %v", round, r, err)
-		}
-	}
-}
-
 func TestRevisions(t *testing.T) {
 	b := newBench(t)
 	var ids []string
@@ -167,6 +146,25 @@ func TestRevisions(t *testing.T) {
 			}
 		}
 	}
+	if by := b.get(ids[0]).RevisedBy + b.get(ids[1]).RevisedBy + b.get(ids[2]).RevisedBy; by != ids[1]+ids[2] {
+		t.Errorf("revised by %s, want %s and %s", by, ids[1], ids[2])
+	}
+	// A second that takes the first's place counts on in the chain.
+	q := request("north")
+	if err := b.l.Revise(b.ctx, &q, ids[0]); err != nil || q.Revision != 4 {
+		t.Fatalf("revision %d, %v", q.Revision, err)
+	}
+	b.clock.pass(time.Second)
+	side, _, err := b.l.Submit(b.ctx, "side", q)
+	if err != nil || b.get(ids[0]).RevisedBy != side.ID {
+		t.Fatalf("revised by %s, %v, want %s", b.get(ids[0]).RevisedBy, err, side.ID)
+	}
+	if _, err := b.l.Cancel(b.ctx, side.ID, "mira"); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.l.Delete(b.ctx, side.ID, "mira"); err != nil || b.get(ids[0]).RevisedBy != ids[1] {
+		t.Fatalf("after the newest was deleted: revised by %s, %v, want %s", b.get(ids[0]).RevisedBy, err, ids[1])
+	}
 	south := request("south")
 	if err := b.l.Revise(b.ctx, &south, last); !errors.Is(err, job.ErrUnknown) {
 		t.Errorf("revising another studio's: %v", err)
@@ -181,6 +179,27 @@ func TestRevisions(t *testing.T) {
 	}
 	if chain, err := b.l.Revisions(b.ctx, last); err != nil || len(chain) != 1 || len(b.keys("revision/")) != 1 {
 		t.Errorf("of a chain whose first were deleted: %d, %v, marks %v", len(chain), err, b.keys("revision/"))
+	}
+}
+
+// TestRevisedByMends: a submission that ends before the earlier job knows of it
+// is a submission all the same.
+func TestRevisedByMends(t *testing.T) {
+	b := newBench(t)
+	first := b.submit("")
+	q := request("north")
+	if err := b.l.Revise(b.ctx, &q, first.ID); err != nil {
+		t.Fatal(err)
+	}
+	b.clock.pass(time.Second)
+	b.failAt("rename", "record/"+first.ID)
+	second, _, err := b.l.Submit(b.ctx, "", q)
+	if err != nil || b.get(first.ID).RevisedBy != "" {
+		t.Fatalf("%v, revised by %q", err, b.get(first.ID).RevisedBy)
+	}
+	b.failAt("", "")
+	if _, err := b.l.Rebuild(b.ctx, 0); err != nil || b.get(first.ID).RevisedBy != second.ID {
+		t.Errorf("rebuilt: %v, revised by %q, want %q", err, b.get(first.ID).RevisedBy, second.ID)
 	}
 }
 
@@ -209,5 +228,28 @@ func TestListBySignoff(t *testing.T) {
 		if fmt.Sprint(got) != fmt.Sprint(c.want) {
 			t.Errorf("%s: %v, want %v", name, got, c.want)
 		}
+	}
+}
+
+func TestDecided(t *testing.T) {
+	b := newBench(t)
+	id := b.preparedSide("ready").ID
+	if _, err := b.l.Sign(b.ctx, id, sign(job.Approve, "")); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		pass, back time.Duration
+		want       int
+	}{{0, time.Minute, 1}, {10 * time.Minute, time.Minute, 0}, {0, 10 * time.Minute, 1}, {3 * time.Hour, 24 * time.Hour, 0}} {
+		b.clock.pass(c.pass)
+		if ids, err := b.l.Decided(b.ctx, c.back); err != nil || len(ids) != c.want {
+			t.Errorf("after %v, %v back: %v, %v, want %d", c.pass, c.back, ids, err, c.want)
+		}
+	}
+	if n := len(b.keys("news/")); n != 1 {
+		t.Errorf("%d notes", n)
+	}
+	if _, err := b.l.Rebuild(b.ctx, 0); err != nil || len(b.keys("news/")) != 0 {
+		t.Errorf("notes are left: %v, %v", b.keys("news/"), err)
 	}
 }

@@ -58,6 +58,9 @@ func (l *Ledger) Submit(ctx context.Context, key string, req Request) (_ *Record
 	if err != nil {
 		return nil, false, err
 	}
+	// The job is safe; that the earlier one does not know of it yet is no reason to
+	// tell the client that there is none. Rebuild mends it.
+	_ = l.point(ctx, r)
 	return r, !made, nil
 }
 

@@ -243,7 +243,7 @@ func (d *draft) labelOf(name string) string {
 
 var plainLabels = map[string]string{
 	"": "The side", "side": "Side", "title": "Title", "artist": "Artist", "catalogue": "Catalogue number", "inscription": "Inscription", "notes": "Notes", "mono": "Mono",
-	"studio": "Studio", "kind": "What to make", "lane": "Lane", "as_traced": "As traced", "level": "Level in dB", "level_how": "Level", "disc": "Disc format", "disc_own": "Disc written out",
+	"studio": "Studio", "kind": "What to make", "lane": "Lane", "as_traced": "As traced", "level": "Level", "level_how": "Level", "disc": "Disc format", "disc_own": "Disc written out",
 	"room": "Room", "room_file": "Room file", "room_own": "Room written out", "files": "Mixes", "preset": "Preset", "preset_name": "Name of the preset",
 }
 

@@ -4,12 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
 	"time"
 
 	"discsafe/api/access"
 	"discsafe/api/v1"
-	"discsafe/cmd/discsafe/service"
+	"discsafe/worker/store"
 
 	"github.com/spf13/cobra"
 )
@@ -22,43 +21,9 @@ func (a *app) tokenCommand() *cobra.Command {
 // tokenAction runs something on the tokens of a store, which a running service
 // may share.
 func (a *app) tokenAction(c *cobra.Command, create bool, run func(cmd *cobra.Command, t *access.Tokens, args []string) error) *cobra.Command {
-	f := newServiceFlags()
-	c.Long += `
-
-It works on the store directly, whether a service runs on it or not: on that of
---data, or on --store.` + envHelp
-	c.RunE = func(cmd *cobra.Command, args []string) (err error) {
-		if err := fromEnvironment(cmd, "data", "store", "s3-endpoint", "s3-region", "s3-path-style", "create-store"); err != nil {
-			return err
-		}
-		apart := f.store != ""
-		if !apart {
-			f.store = filepath.Join(f.o.Data, "store")
-		}
-		if err := f.whereStore(&f.o); err != nil {
-			return err
-		}
-		if create && !apart {
-			f.o.Store.Create = true // of an all-in-one service that has not begun yet
-		}
-		s, shut, err := service.OpenStore(cmd.Context(), f.o.Store)
-		if err != nil {
-			return &inputError{err}
-		}
-		defer func() {
-			if e := shut(); err == nil {
-				err = e
-			}
-		}()
-		return remoteError(run(cmd, access.NewTokens(s, time.Now), args), "")
-	}
-	f.dataFlag(c.Flags(), "")
-	f.storeFlags(c.Flags())
-	if create {
-		f.createFlag(c.Flags())
-	}
-	a.jsonFlag(c)
-	return c
+	return a.storeAction(c, create, func(cmd *cobra.Command, s store.Store, args []string) error {
+		return run(cmd, access.NewTokens(s, time.Now), args)
+	})
 }
 
 func (a *app) tokenNewCommand() *cobra.Command {

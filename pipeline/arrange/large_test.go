@@ -59,15 +59,15 @@ var larger = []struct {
 	{"treated share binds", 0.4, 0.3},
 }
 
-// 24 tracks on two sides in less than ten seconds, measuring aside. The harder
-// cases are in the benchmark.
+// 24 tracks on two sides are proven best. How long it takes is told, not judged; the
+// harder cases are in the benchmark.
 func TestTwentyFourTracks(t *testing.T) {
 	p := twelveInch(24, 1, larger[0].treble, larger[0].ess)
 	start := time.Now()
 	o := p.freeOrder()
-	took := time.Since(start)
-	if b := o.best[0]; !o.proven || b.unheld > 0 || b.diff != 0 || took > 10*time.Second {
-		t.Errorf("in %v: proven %v, %+v", took, o.proven, b.key)
+	t.Logf("searched in %v", time.Since(start))
+	if b := o.best[0]; !o.proven || b.unheld > 0 || b.diff != 0 {
+		t.Errorf("proven %v, %+v", o.proven, b.key)
 	}
 }
 

@@ -52,6 +52,7 @@ func TestScripts(t *testing.T) {
 			"until":     untilPrinted,
 			"setout":    setFromOutput,
 			"readme":    takeFromReadme,
+			"doc":       takeFromDeploy,
 		},
 	})
 }

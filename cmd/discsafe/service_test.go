@@ -4,6 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"time"
 
@@ -64,4 +65,22 @@ func takeFromReadme(ts *testscript.TestScript, _ bool, args []string) {
 		ts.Fatalf("README.md has no commands under %q", args[0])
 	}
 	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(block+"\n"), 0o600))
+}
+
+// takeFromDeploy writes the nth block of commands of a page in deploy to a file:
+// doc PAGE N FILE.
+func takeFromDeploy(ts *testscript.TestScript, _ bool, args []string) {
+	b, err := os.ReadFile(filepath.Join("..", "..", "deploy", args[0]))
+	ts.Check(err)
+	n, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	blocks := strings.Split(string(b), "\n```bash\n")
+	if n < 1 || n >= len(blocks) {
+		ts.Fatalf("deploy/%s has %d blocks of commands", args[0], len(blocks)-1)
+	}
+	block, _, ended := strings.Cut(blocks[n], "\n```")
+	if !ended {
+		ts.Fatalf("block %d of deploy/%s does not end", n, args[0])
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[2]), []byte(block+"\n"), 0o600))
 }

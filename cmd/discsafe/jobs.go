@@ -121,71 +121,65 @@ func (a *app) jobsShowCommand() *cobra.Command {
 }
 
 func (a *app) jobsFetchCommand() *cobra.Command {
-	var remote remoteFlags
 	var out string
-	c := &cobra.Command{
+	c := a.onJob(&cobra.Command{
 		Use:   "fetch ID --out DIR",
 		Short: "Wait for a job and fetch its result",
-		Long:  "fetch follows a job to its end and puts its files into a folder, like submit --out." + remoteHelp,
-		Args:  oneArg("the identifier of a job"),
-		RunE: func(cmd *cobra.Command, args []string) error {
+		Long:  "fetch follows a job to its end and puts its files into a folder, like submit --out.",
+		PreRunE: func(*cobra.Command, []string) error {
 			if out == "" {
 				return &usageError{msg: "--out is missing: name the folder for the result"}
 			}
-			if err := checkResultFolder(out, false); err != nil {
-				return err
-			}
-			cl, err := remote.open(cmd)
-			if err != nil {
-				return err
-			}
-			defer cl.Close()
-			job, err := a.follow(cmd.Context(), cl, &v1.Job{ID: args[0]})
-			if err != nil {
-				return remoteError(err, "")
-			}
-			return a.told(job, a.conclude(cmd.Context(), cl, job, out, ""))
+			return checkResultFolder(out, false)
 		},
-	}
-	remote.add(c)
+	}, func(cmd *cobra.Command, cl *client.Client, id string) error {
+		job, err := a.follow(cmd.Context(), cl, &v1.Job{ID: id})
+		if err != nil {
+			return err
+		}
+		return a.told(job, a.conclude(cmd.Context(), cl, job, out, ""))
+	})
 	c.Flags().StringVarP(&out, "out", "o", "", "folder for the result; new, empty, or holding a former result")
-	a.jsonFlag(c)
 	return c
 }
 
 // jobAction makes a command that does something to one job and prints it.
 func (a *app) jobAction(name, short string, do func(*cobra.Command, *client.Client, string) (*v1.Job, error)) *cobra.Command {
+	return a.onJob(&cobra.Command{Use: name + " ID", Short: short, Long: short + "."}, func(cmd *cobra.Command, cl *client.Client, id string) error {
+		job, err := do(cmd, cl, id)
+		if err != nil {
+			return err
+		}
+		switch {
+		case job == nil && a.json:
+			a.printJSON(struct {
+				ID      string `json:"id"`
+				Deleted bool   `json:"deleted"`
+			}{id, true})
+		case job == nil:
+			fmt.Fprintf(a.stdout, "%s deleted\n", id)
+		case a.json:
+			a.printJSON(job)
+		default:
+			printJob(a.stdout, job)
+		}
+		return nil
+	})
+}
+
+// onJob makes c a command about one job at a service. What is wrong with its
+// flags belongs into c.PreRunE, so that it is told before anybody is called.
+func (a *app) onJob(c *cobra.Command, do func(cmd *cobra.Command, cl *client.Client, id string) error) *cobra.Command {
 	var remote remoteFlags
-	c := &cobra.Command{
-		Use:   name + " ID",
-		Short: short,
-		Long:  short + "." + remoteHelp,
-		Args:  oneArg("the identifier of a job"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			cl, err := remote.open(cmd)
-			if err != nil {
-				return err
-			}
-			defer cl.Close()
-			job, err := do(cmd, cl, args[0])
-			if err != nil {
-				return remoteError(err, "")
-			}
-			switch {
-			case job == nil && a.json:
-				a.printJSON(struct {
-					ID      string `json:"id"`
-					Deleted bool   `json:"deleted"`
-				}{args[0], true})
-			case job == nil:
-				fmt.Fprintf(a.stdout, "%s deleted\n", args[0])
-			case a.json:
-				a.printJSON(job)
-			default:
-				printJob(a.stdout, job)
-			}
-			return nil
-		},
+	c.Long += remoteHelp
+	c.Args = oneArg("the identifier of a job")
+	c.RunE = func(cmd *cobra.Command, args []string) error {
+		cl, err := remote.open(cmd)
+		if err != nil {
+			return err
+		}
+		defer cl.Close()
+		return remoteError(do(cmd, cl, args[0]), "")
 	}
 	remote.add(c)
 	a.jsonFlag(c)

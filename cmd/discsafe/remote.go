@@ -106,7 +106,7 @@ func faultsError(faults []v1.Fault, plan string) error {
 	if plan == "" && faults[0].File == "" { // of a form, not of a file
 		var lines []string
 		for _, f := range faults {
-			lines = append(lines, strings.TrimSuffix(f.Path+": "+f.Detail+"; "+f.Hint, "; "))
+			lines = append(lines, strings.TrimSuffix(strings.TrimPrefix(f.Path+": ", ": ")+f.Detail+"; "+f.Hint, "; "))
 		}
 		return &inputError{errors.New(strings.Join(lines, "\n"))}
 	}

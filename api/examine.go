@@ -325,13 +325,16 @@ func (e *examined) takes(name string) bool {
 	})
 }
 
+// planDir begins the keys of plans; their last part is the hash of the text.
+const planDir = "plan/"
+
 // keepPlan stores the text of the plan under its hash.
 func (s *Server) keepPlan(ctx context.Context, studio string, e *examined) (job.Input, error) {
 	name := "plan.yaml"
 	for e.takes(name) {
 		name = "side-" + name
 	}
-	in := job.Input{Name: name, Key: "plan/" + studio + "/" + e.sha256, Bytes: int64(len(e.text)), SHA256: e.sha256}
+	in := job.Input{Name: name, Key: planDir + studio + "/" + e.sha256, Bytes: int64(len(e.text)), SHA256: e.sha256}
 	err := s.o.Store.PutIfAbsent(ctx, in.Key, e.text)
 	if err != nil && !errors.Is(err, store.ErrExists) {
 		return in, err

@@ -34,6 +34,9 @@ const (
 	signInTime     = 10 * time.Second // for the body to arrive
 )
 
+// StoreKeys are the beginnings of the keys that tokens and sessions are kept under.
+func StoreKeys() []string { return []string{tokenKeys, sessionKeys} }
+
 // sessionRecord is what the store holds under session/SHA256.
 type sessionRecord struct {
 	SHA256  string    `json:"sha256"`       // of the cookie, as the key says

@@ -16,6 +16,9 @@ const (
 	schema = "discsafe-hook/1"
 )
 
+// StoreKeys are the beginnings of the keys that hooks are kept under.
+func StoreKeys() []string { return []string{dir} }
+
 // record is one hook in the store.
 type record struct {
 	Schema string    `json:"schema"`

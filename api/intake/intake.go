@@ -142,10 +142,19 @@ func New(opt Options) (*Intake, error) {
 	return in, nil
 }
 
-// Key is where the bytes of a mix lie in the store.
-func Key(studio, sha string) string { return "mix/" + studio + "/" + sha }
+// MixKeys begin the keys of mixes; infoKeys those of what is known about them.
+const (
+	MixKeys  = "mix/"
+	infoKeys = "mixinfo/"
+)
 
-func infoKey(studio, sha string) string { return "mixinfo/" + studio + "/" + sha }
+// StoreKeys are the beginnings of the keys kept beside the mixes themselves.
+func StoreKeys() []string { return []string{infoKeys} }
+
+// Key is where the bytes of a mix lie in the store.
+func Key(studio, sha string) string { return MixKeys + studio + "/" + sha }
+
+func infoKey(studio, sha string) string { return infoKeys + studio + "/" + sha }
 
 var (
 	studioForm = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,63}$`)

@@ -205,9 +205,8 @@ func (in *Intake) List(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	const prefix = "mixinfo/"
 	q := r.URL.Query()
-	within := prefix
+	within := infoKeys
 	if id.Studio != "" || q.Get("studio") != "" {
 		studio, p := studioOf(r, id)
 		if p != nil {
@@ -228,7 +227,7 @@ func (in *Intake) List(w http.ResponseWriter, r *http.Request) {
 	after := ""
 	if s := q.Get("cursor"); s != "" {
 		b, err := base64.RawURLEncoding.DecodeString(s)
-		after = prefix + string(b)
+		after = infoKeys + string(b)
 		if err != nil || store.CheckKey(after) != nil {
 			in.refuse(w, r, invalid("cursor", "not one of ours", "leave it out to begin anew"))
 			return
@@ -241,7 +240,7 @@ func (in *Intake) List(w http.ResponseWriter, r *http.Request) {
 	}
 	out := v1.Mixes{Mixes: []v1.Mix{}}
 	for _, info := range infos {
-		studio, sha, _ := strings.Cut(strings.TrimPrefix(info.Key, prefix), "/")
+		studio, sha, _ := strings.Cut(strings.TrimPrefix(info.Key, infoKeys), "/")
 		rec, _, err := in.load(r.Context(), studio, sha)
 		switch {
 		case errors.Is(err, store.ErrNotFound), err == nil && !rec.Deleting.IsZero():
@@ -253,7 +252,7 @@ func (in *Intake) List(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if len(infos) == limit {
-		out.Next = base64.RawURLEncoding.EncodeToString([]byte(strings.TrimPrefix(infos[limit-1].Key, prefix)))
+		out.Next = base64.RawURLEncoding.EncodeToString([]byte(strings.TrimPrefix(infos[limit-1].Key, infoKeys)))
 	}
 	writeJSON(w, http.StatusOK, out)
 }

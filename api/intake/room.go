@@ -92,7 +92,7 @@ func (in *Intake) kept(ctx context.Context, studio string) (int64, error) {
 		return u.bytes, nil
 	}
 	u = usage{at: time.Now()}
-	for info, err := range store.All(ctx, in.opt.Store, "mix/"+studio+"/") {
+	for info, err := range store.All(ctx, in.opt.Store, MixKeys+studio+"/") {
 		if err != nil {
 			return 0, err
 		}

@@ -204,7 +204,7 @@ func (in *Intake) sweepMixes(ctx context.Context) (n int, err error) {
 		return 0, err
 	}
 	// By the bytes, so that those without a record are seen too.
-	for _, prefix := range []string{"mix/", "mixinfo/"} {
+	for _, prefix := range []string{MixKeys, infoKeys} {
 		for info, lerr := range store.All(ctx, in.opt.Store, prefix) {
 			if lerr != nil {
 				err = errors.Join(err, lerr)

@@ -57,9 +57,6 @@ It works on the store directly, whether a service runs on it or not: on that of
 	return c
 }
 
-// otherKeys begin what the API keeps in the store beside jobs and mixes.
-var otherKeys = []string{"mixinfo/", "preset/", "token/", "session/", "hook/"}
-
 func (a *app) storeCheckCommand() *cobra.Command {
 	var opt job.AuditOptions
 	c := &cobra.Command{
@@ -78,7 +75,7 @@ nothing and may run beside the service, which it slows down by what it reads;
 		if err != nil {
 			return err
 		}
-		opt.Others, opt.Hashed = otherKeys, []string{"mix/", "plan/"}
+		opt.Others, opt.Hashed = service.StoreKeys()
 		list := []job.Finding{}
 		n, err := l.Audit(cmd.Context(), opt, func(f job.Finding) error {
 			if a.json {

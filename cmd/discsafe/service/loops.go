@@ -146,7 +146,7 @@ func (s *Service) keepHouse() func(context.Context) error {
 
 // sweepHealth removes the records of probes that killed processes left.
 func (s *Service) sweepHealth(ctx context.Context) (n int, err error) {
-	for o, err := range store.All(ctx, s.store, "health/") {
+	for o, err := range store.All(ctx, s.store, healthDir) {
 		if err != nil {
 			return n, err
 		}

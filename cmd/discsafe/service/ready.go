@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"discsafe/api"
 	"discsafe/worker/store"
 )
 
@@ -18,6 +19,17 @@ type health struct {
 	version store.Version // of the record that probes writing
 	storeBy error         // why the store could not be written when last tried
 	ringBy  error         // why the broker did not answer when last asked
+}
+
+// healthDir begins the keys of the records that probes write.
+const healthDir = "health/"
+
+// StoreKeys are the beginnings of the keys that a service keeps in its store
+// beside the ledger's, for job.AuditOptions. The last part of a hashed key is the
+// SHA-256 of what it holds.
+func StoreKeys() (named, hashed []string) {
+	named, hashed = api.StoreKeys()
+	return append(named, healthDir), hashed
 }
 
 // probeTime bounds one try to write.
@@ -34,10 +46,10 @@ func (h *health) probeStore(ctx context.Context, s store.Store, name string) err
 	h.mu.Lock()
 	old := h.version
 	h.mu.Unlock()
-	v, err := s.Swap(ctx, "health/"+name, old, data)
+	v, err := s.Swap(ctx, healthDir+name, old, data)
 	if errors.Is(err, store.ErrConflict) {
 		// An answer was lost, or somebody tidied up: take what is there.
-		if _, v, err = store.Read(ctx, s, "health/"+name); errors.Is(err, store.ErrNotFound) {
+		if _, v, err = store.Read(ctx, s, healthDir+name); errors.Is(err, store.ErrNotFound) {
 			v, err = "", nil
 		}
 	}
@@ -54,7 +66,7 @@ func (h *health) probeStore(ctx context.Context, s store.Store, name string) err
 func (h *health) leave(s store.Store, name string) error {
 	ctx, cancel := context.WithTimeout(context.Background(), probeTime)
 	defer cancel()
-	return s.Delete(ctx, "health/"+name)
+	return s.Delete(ctx, healthDir+name)
 }
 
 func (h *health) rang(err error) {

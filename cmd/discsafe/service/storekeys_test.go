@@ -1,0 +1,70 @@
+package service
+
+import (
+	"encoding/json"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"discsafe/api/client"
+	v1 "discsafe/api/v1"
+	"discsafe/worker/job"
+	"discsafe/worker/store"
+)
+
+// An audit takes nothing for a leftover that the service itself keeps, however
+// old that is. Every kind of key is made by its owner, and must be there.
+func TestAuditKnowsEveryKey(t *testing.T) {
+	t.Parallel()
+	o := own(t, t.TempDir())
+	o.AllowPrivateHooks, o.AllowPlainHooks = true, true
+	s, _ := run(t, o)
+	issued, err := s.tokens.Issue(t.Context(), v1.NewToken{Name: "me", Role: v1.RoleOperator})
+	if err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "signing in begins a session", func() bool { // until the door is closed it begins none
+		r, err := http.Post(s.URL()+"/v1/session", "application/json", strings.NewReader(`{"token":"`+issued.Secret+`"}`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Body.Close()
+		return len(r.Cookies()) > 0
+	})
+	c := dial(t, s.URL(), issued.Secret, func(o *client.Options) { o.Studio = "north" })
+	if _, err := c.KeepPreset(t.Context(), "north", v1.Preset{Name: "loud", Plan: json.RawMessage(`{"level":"fit"}`)}, ""); err != nil {
+		t.Fatal(err)
+	}
+	plan, err := c.PlanFiles(t.Context(), client.SidePlan{Path: side(t, t.TempDir(), 1), Names: []string{"one.wav"}, Submit: v1.Submit{Studio: "north"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// It answers nothing a hook is content with, so the hook stays.
+	plan.Hook = &v1.Hook{URL: s.URL() + "/nowhere", Secret: strings.Repeat("s", 32)}
+	if _, _, err := c.Submit(t.Context(), plan, ""); err != nil {
+		t.Fatal(err)
+	}
+	if err := c.Pause(t.Context(), "a test"); err != nil {
+		t.Fatal(err)
+	}
+	named, hashed := StoreKeys()
+	for _, dir := range append(named, hashed...) {
+		eventually(t, "there is something under "+dir, func() bool {
+			for _, err := range store.All(t.Context(), s.store, dir) {
+				return err == nil
+			}
+			return false
+		})
+	}
+	n, err := s.ledger.Audit(t.Context(), job.AuditOptions{Others: named, Hashed: hashed, Settle: time.Nanosecond}, func(f job.Finding) error {
+		// The job may be writing.
+		if f.Damage == job.DamageExtra && !strings.HasPrefix(f.Key, "result/") && !strings.HasPrefix(f.Key, "seal/") {
+			t.Errorf("%s %s: %s", f.Damage, f.Key, f.Detail)
+		}
+		return nil
+	})
+	if err != nil || n.Jobs != 1 {
+		t.Errorf("%+v %v", n, err)
+	}
+}

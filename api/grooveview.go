@@ -274,7 +274,7 @@ func (s *Server) cutOf(ctx context.Context, rec *job.Record) (*heldCut, error) {
 		return c, nil
 	}
 	var r report.Report
-	if err := s.readReport(ctx, rec.ID, &r); err != nil {
+	if err := s.readReport(ctx, rec, &r); err != nil {
 		return nil, err
 	}
 	cut, err := pipeline.CutOf(&r)

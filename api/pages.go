@@ -54,10 +54,7 @@ func (b board) Plan(ctx context.Context, id string) (string, error) {
 	if err != nil {
 		return "", b.s.problem(ctx, err)
 	}
-	o, err := b.s.o.Store.Open(ctx, rec.Request.Plan.Key)
-	if isNotFound(err) {
-		return "", v1.NewProblem(v1.Gone, "the plan has been deleted")
-	}
+	o, err := b.s.stored(ctx, rec.Request.Plan.Key, "the plan")
 	if err != nil {
 		return "", b.s.problem(ctx, err)
 	}

@@ -9,6 +9,7 @@ import (
 	"discsafe/api/v1"
 	"discsafe/pipeline"
 	"discsafe/pipeline/report"
+	"discsafe/worker/job"
 )
 
 // maxReportBytes bounds what is read of a report; one of 5000 changes has a few
@@ -33,8 +34,12 @@ func (*unread) UnmarshalJSON([]byte) error { return nil }
 // Report reads report.json of a job that is done, without the points of its
 // land plan.
 func (b board) Report(ctx context.Context, id string) (*report.Report, error) {
+	rec, _, err := b.s.visible(ctx, id)
+	if err != nil {
+		return nil, b.s.problem(ctx, err)
+	}
 	var r lean
-	if err := b.s.readReport(ctx, id, &r); err != nil {
+	if err := b.s.readReport(ctx, rec, &r); err != nil {
 		return nil, err
 	}
 	r.Report.Land = r.Land.Land
@@ -43,11 +48,7 @@ func (b board) Report(ctx context.Context, id string) (*report.Report, error) {
 
 // readReport decodes report.json of a job that is done and visible to the
 // caller. Errors are problems.
-func (s *Server) readReport(ctx context.Context, id string, into any) error {
-	rec, _, err := s.visible(ctx, id)
-	if err != nil {
-		return s.problem(ctx, err)
-	}
+func (s *Server) readReport(ctx context.Context, rec *job.Record, into any) error {
 	if rec.Result == nil {
 		return v1.NewProblem(v1.WrongState, "there is a report when the job is done; it is "+string(rec.State))
 	}
@@ -61,7 +62,7 @@ func (s *Server) readReport(ctx context.Context, id string, into any) error {
 	}
 	defer o.Close()
 	if err := json.NewDecoder(io.LimitReader(o, maxReportBytes)).Decode(into); err != nil {
-		return s.problem(ctx, fmt.Errorf("report of job %s: %w", id, err))
+		return s.problem(ctx, fmt.Errorf("report of job %s: %w", rec.ID, err))
 	}
 	return nil
 }

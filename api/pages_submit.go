@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -16,7 +15,6 @@ import (
 	"discsafe/api/access"
 	"discsafe/api/intake"
 	"discsafe/api/v1"
-	"discsafe/api/web"
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/spec"
@@ -74,14 +72,8 @@ func (k *kept) Header() http.Header         { return k.header }
 func (k *kept) Write(p []byte) (int, error) { return k.body.Write(p) }
 func (k *kept) WriteHeader(status int)      { k.status = status }
 
-// submission is the body of POST /v1/jobs; revises only where it is said.
-type submission struct {
-	v1.Submit
-	Revises string `json:"revises,omitempty"`
-}
-
 // Submit makes a job by POST /v1/jobs.
-func (b board) Submit(ctx context.Context, key string, in v1.Submit, revises string) (string, error) {
+func (b board) Submit(ctx context.Context, key string, in v1.Submit) (string, error) {
 	header := http.Header{}
 	if key != "" {
 		header.Set("Idempotency-Key", key)
@@ -90,7 +82,7 @@ func (b board) Submit(ctx context.Context, key string, in v1.Submit, revises str
 		in.Files = []v1.Use{}
 	}
 	var j v1.Job
-	err := b.inner(ctx, http.MethodPost, "/v1/jobs", header, submission{in, revises}, &j)
+	err := b.inner(ctx, http.MethodPost, "/v1/jobs", header, in, &j)
 	return j.ID, err
 }
 
@@ -221,37 +213,27 @@ func presetAt(ctx context.Context, studio, name string) string {
 }
 
 // Presets are those of a studio, by name.
-func (b board) Presets(ctx context.Context, studio string) ([]web.Preset, error) {
-	var list struct {
-		Presets []web.Preset `json:"presets"`
-	}
+func (b board) Presets(ctx context.Context, studio string) ([]v1.Preset, error) {
+	var list v1.Presets
 	err := b.inner(ctx, http.MethodGet, presetAt(ctx, studio, ""), nil, nil, &list)
-	if noRoute(err) {
-		return nil, nil
-	}
 	return list.Presets, err
 }
 
 // Preset is one of them.
-func (b board) Preset(ctx context.Context, studio, name string) (web.Preset, error) {
-	var p web.Preset
+func (b board) Preset(ctx context.Context, studio, name string) (v1.Preset, error) {
+	var p v1.Preset
 	err := b.inner(ctx, http.MethodGet, presetAt(ctx, studio, name), nil, nil, &p)
 	return p, err
 }
 
 // SavePreset keeps settings under a name, in place of what stood there.
-func (b board) SavePreset(ctx context.Context, studio string, p web.Preset) error {
+func (b board) SavePreset(ctx context.Context, studio string, p v1.Preset) error {
 	return b.inner(ctx, http.MethodPut, presetAt(ctx, studio, p.Name), nil, p, nil)
 }
 
 // DeletePreset forgets one.
 func (b board) DeletePreset(ctx context.Context, studio, name string) error {
 	return b.inner(ctx, http.MethodDelete, presetAt(ctx, studio, name), nil, nil, nil)
-}
-
-func noRoute(err error) bool {
-	p, ok := errors.AsType[*v1.Problem](err)
-	return ok && p.Status == http.StatusNotFound
 }
 
 func sortNewest(list []v1.Mix) {

@@ -112,7 +112,7 @@ func (s *Server) cuttingSheet(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var rep report.Report
-	if err := s.readReport(ctx, rec.ID, &rep); err != nil {
+	if err := s.readReport(ctx, rec, &rep); err != nil {
 		s.refuse(w, r, err)
 		return
 	}

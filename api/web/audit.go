@@ -40,7 +40,6 @@ type auditView struct {
 	Predicted bool
 	A         *report.Audit
 	Reasons   []auditReason
-	Stages    []auditStage
 	Cut       []report.Pair
 	Tracks    []auditTrack
 	Changes   []auditChange
@@ -64,14 +63,9 @@ type auditReason struct {
 	At template.URL // fragment that leads there, without #
 }
 
-type auditStage struct {
-	report.StageText
-	Changes int
-}
-
 type auditTrack struct {
-	Number, Title, Start, End string
-	At                        template.URL
+	Number, Title, Start string
+	At                   template.URL
 }
 
 type auditChange struct {
@@ -83,7 +77,6 @@ type auditChange struct {
 
 type auditSort struct {
 	Word, Href, Aria string // Aria: ascending, descending, or blank
-	Number           bool
 }
 
 // auditData is what the script cannot ask the API for without a second trip.
@@ -145,17 +138,8 @@ func (p *Pages) auditView(j *v1.Job, r *report.Report, id access.Identity, q url
 		}
 		v.Reasons = append(v.Reasons, a)
 	}
-	for i, x := range v.A.Stages {
-		n := 0
-		for _, c := range r.Changes {
-			if c.Stage == r.Stages[i].ID {
-				n++
-			}
-		}
-		v.Stages = append(v.Stages, auditStage{x, n})
-	}
 	for _, t := range r.Tracks {
-		v.Tracks = append(v.Tracks, auditTrack{strconv.Itoa(t.Number), t.Title, lengthWords(math.Max(t.StartS, .001)), lengthWords(t.EndS), atFragment(t.StartS)})
+		v.Tracks = append(v.Tracks, auditTrack{strconv.Itoa(t.Number), t.Title, lengthWords(math.Max(t.StartS, .001)), atFragment(t.StartS)})
 	}
 	v.changes(j.ID, r, q)
 	for _, f := range j.Files {
@@ -211,15 +195,14 @@ func dataOf(j *v1.Job, r *report.Report) auditData {
 // first: time from the beginning, amounts from the largest.
 type auditOrder struct {
 	key, word, words string
-	number           bool
 	less             func(a, b *report.Change) int
 }
 
 var auditOrders = []auditOrder{
-	{"time", "Time", "by time", false, func(a, b *report.Change) int { return cmp.Compare(a.StartS, b.StartS) }},
-	{"amount", "Change", "by amount", true, func(a, b *report.Change) int { return cmp.Compare(math.Abs(b.MaxDB), math.Abs(a.MaxDB)) }},
-	{"stage", "Stage", "by stage", false, func(a, b *report.Change) int { return cmp.Compare(a.Stage, b.Stage) }},
-	{"track", "Track", "by track", true, func(a, b *report.Change) int { return cmp.Compare(a.Track, b.Track) }},
+	{"time", "Time", "by time", func(a, b *report.Change) int { return cmp.Compare(a.StartS, b.StartS) }},
+	{"amount", "Change", "by amount", func(a, b *report.Change) int { return cmp.Compare(math.Abs(b.MaxDB), math.Abs(a.MaxDB)) }},
+	{"stage", "Stage", "by stage", func(a, b *report.Change) int { return cmp.Compare(a.Stage, b.Stage) }},
+	{"track", "Track", "by track", func(a, b *report.Change) int { return cmp.Compare(a.Track, b.Track) }},
 }
 
 // changes sorts all and shows one page. What a query says wrongly counts as
@@ -253,7 +236,7 @@ func (v *auditView) changes(id string, r *report.Report, q url.Values) {
 		return "/jobs/" + id + "/audit?" + u.Encode() + "#changes"
 	}
 	for _, x := range auditOrders {
-		s := auditSort{Word: x.word, Number: x.number, Href: link(x.key, x.key == o.key && !back, 1)}
+		s := auditSort{Word: x.word, Href: link(x.key, x.key == o.key && !back, 1)}
 		if x.key == o.key {
 			// What is first is the largest amount, but the earliest time.
 			if s.Aria = "ascending"; back != (x.key == "amount") {

@@ -11,6 +11,7 @@ import (
 
 	"discsafe/api/access"
 	"discsafe/api/v1"
+	"discsafe/pipeline/audio"
 )
 
 // GrooveQuery asks for the groove around a moment. Of is "before", "after", or
@@ -51,7 +52,6 @@ type grooveView struct {
 	Q                   grooveAsk
 	Fault               string
 	G                   *v1.Groove
-	Picture             GrooveScale
 	Width, Height, Foot string
 	Turns               []drawnTurn
 	MomentX             string
@@ -189,7 +189,7 @@ func (v *grooveView) fill() {
 		across = acrossUM(g)
 	}
 	s := NewGrooveScale(grooveWidthPX, grooveHeightPX, alongUM(g, q.SpanDeg), across)
-	v.Picture, v.Width, v.Height, v.Foot = s, px(s.WidthPX), px(s.HeightPX+grooveStripPX), px(s.HeightPX)
+	v.Width, v.Height, v.Foot = px(s.WidthPX), px(s.HeightPX+grooveStripPX), px(s.HeightPX)
 	v.Turns = s.turns(g, q.Show)
 	v.MomentX = px(s.X(0))
 	if um := g.Now.LandOutUM; um != nil {
@@ -203,7 +203,7 @@ func (v *grooveView) fill() {
 	}
 	v.AlongBar, v.AcrossBar = barOf(s.WidthPX/4, s.AlongPX), barOf(s.HeightPX/4, s.AcrossPX)
 	v.Exaggeration = ratioWords(s)
-	v.At, v.AtS, v.LengthS = momentWords(g.AtS), strconv.FormatFloat(math.Round(g.AtS*1e4)/1e4, 'f', -1, 64), strconv.FormatFloat(g.LengthS, 'f', 3, 64)
+	v.At, v.AtS, v.LengthS = audio.Timecode(g.AtS), strconv.FormatFloat(math.Round(g.AtS*1e4)/1e4, 'f', -1, 64), strconv.FormatFloat(g.LengthS, 'f', 3, 64)
 	if g.Track != nil {
 		v.Track = fmt.Sprintf("track %d", g.Track.Number)
 		if g.Track.Title != "" {
@@ -229,12 +229,6 @@ func ratioWords(s GrooveScale) string {
 
 func (s GrooveScale) land(fromUM, um float64) *landMark {
 	return &landMark{Y1: px(s.Y(fromUM)), Y2: px(s.Y(fromUM + um)), TextY: px(s.Y(fromUM+um/2) + 5), X: px(s.X(0)), Text: "land " + figure(um) + "\u00a0\u00b5m"}
-}
-
-// momentWords is minutes, seconds and thousandths.
-func momentWords(s float64) string {
-	ms := int64(math.Round(s * 1000))
-	return fmt.Sprintf("%d:%02d.%03d", ms/60000, ms/1000%60, ms%1000)
 }
 
 func (v *grooveView) figures() {

@@ -132,7 +132,6 @@ func px(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
 type bar struct {
 	PX   string // length
 	Text string
-	um   float64
 }
 
 // NiceUM is the greatest of 1, 2 and 5 times a power of ten that is not above um.
@@ -148,7 +147,7 @@ func NiceUM(um float64) float64 {
 
 func barOf(mostPX, pxPerUM float64) bar {
 	um := NiceUM(mostPX / pxPerUM)
-	return bar{px(um * pxPerUM), strconv.FormatFloat(um, 'f', -1, 64) + "\u00a0\u00b5m (" + figure(um/25.4) + "\u00a0mil)", um}
+	return bar{px(um * pxPerUM), strconv.FormatFloat(um, 'f', -1, 64) + "\u00a0\u00b5m (" + figure(um/25.4) + "\u00a0mil)"}
 }
 
 // umWords is a length in micrometres and in mils, thousandths of an inch: 1 mil
@@ -183,15 +182,13 @@ const (
 // crossView is the groove cut across, at one scale both ways.
 type crossView struct {
 	V, Rest                string // polygons
-	Left, Right, Middle    string // x of the edges and of the bottom
+	Left, Right            string // x of the edges
 	Bottom, Top            string // y
-	DepthX                 string
 	DepthLimitY            string // "" if the room states none
 	LimitLeft, LimitRight  string
 	Width, Depth           string
 	DepthLimit, WidthLimit string
 	Bar                    bar
-	PXPerUM                float64
 	Narrow, Deep, None     bool // narrower, deeper than allowed; no groove at all
 }
 
@@ -209,10 +206,10 @@ func crossOf(g *v1.Groove) crossView {
 	if n.WidthUM <= 0 { // out of the lacquer
 		n.InnerUM, n.OuterUM, n.DepthUM = n.LateralUM, n.LateralUM, 0
 	}
-	c := crossView{None: g.Now.WidthUM <= 0, PXPerUM: k,
+	c := crossView{None: g.Now.WidthUM <= 0,
 		V:    fmt.Sprintf("%.1f,%.1f %.1f,%.1f %.1f,%.1f", x(n.InnerUM), y(0), x(n.LateralUM), y(n.DepthUM), x(n.OuterUM), y(0)),
 		Rest: fmt.Sprintf("%.1f,%.1f %.1f,%.1f %.1f,%.1f", x(-g.DepthUM), y(0), x(0), y(g.DepthUM), x(g.DepthUM), y(0)),
-		Left: px(x(n.InnerUM)), Right: px(x(n.OuterUM)), Middle: px(x(n.LateralUM)), Bottom: px(y(n.DepthUM)), Top: px(y(0)),
+		Left: px(x(n.InnerUM)), Right: px(x(n.OuterUM)), Bottom: px(y(n.DepthUM)), Top: px(y(0)),
 		Width: umWords(g.Now.WidthUM), Depth: umWords(g.Now.DepthUM), Bar: barOf(crossWidthPX/4, k),
 		Narrow: g.Limits.MinWidthUM > 0 && n.WidthUM < g.Limits.MinWidthUM, Deep: g.Limits.MaxDepthUM > 0 && n.DepthUM > g.Limits.MaxDepthUM,
 	}

@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"crypto/rand"
-	"encoding/json"
 	"errors"
 	"io"
 	"net/http"
@@ -20,7 +19,7 @@ import (
 // context. Its errors are *v1.Problem.
 type SubmitService interface {
 	// Submit makes a job by the API's own code. The same key gives the same job.
-	Submit(ctx context.Context, key string, in v1.Submit, revises string) (id string, err error)
+	Submit(ctx context.Context, key string, in v1.Submit) (id string, err error)
 	// CheckPlan examines a plan as Submit does; without files, the plan alone.
 	CheckPlan(ctx context.Context, studio, plan string, files []v1.Use) (v1.PlanCheck, error)
 	// TakeMix stores a file.
@@ -36,17 +35,10 @@ type SubmitService interface {
 	// FormBytes bounds a form with its files.
 	FormBytes() int64
 
-	Presets(ctx context.Context, studio string) ([]Preset, error)
-	Preset(ctx context.Context, studio, name string) (Preset, error)
-	SavePreset(ctx context.Context, studio string, p Preset) error
+	Presets(ctx context.Context, studio string) ([]v1.Preset, error)
+	Preset(ctx context.Context, studio, name string) (v1.Preset, error)
+	SavePreset(ctx context.Context, studio string, p v1.Preset) error
 	DeletePreset(ctx context.Context, studio, name string) error
-}
-
-// Preset is a part of a plan that a studio keeps under a name: disc, level,
-// room, chain, caps and output.
-type Preset struct {
-	Name string          `json:"name"`
-	Plan json.RawMessage `json:"plan"`
 }
 
 // submitRoutes are the pages for submitting; none if the service takes nothing.
@@ -278,8 +270,8 @@ func (f *filled) submit(w http.ResponseWriter) {
 		f.show(w, http.StatusUnprocessableEntity)
 		return
 	}
-	in := v1.Submit{Kind: f.d.get("kind"), Lane: f.d.get("lane"), Studio: f.studio, Plan: f.d.planText(), Files: f.d.uses(), AsTraced: f.d.on("as_traced")}
-	id, err := f.s.svc.Submit(f.ctx(), f.d.get("key"), in, f.d.get("revises"))
+	in := v1.Submit{Kind: f.d.get("kind"), Lane: f.d.get("lane"), Studio: f.studio, Plan: f.d.planText(), Files: f.d.uses(), AsTraced: f.d.on("as_traced"), Revises: f.d.get("revises")}
+	id, err := f.s.svc.Submit(f.ctx(), f.d.get("key"), in)
 	if err != nil {
 		status := http.StatusUnprocessableEntity
 		if p, ok := errors.AsType[*v1.Problem](err); ok {

@@ -17,7 +17,6 @@ import (
 // facts is what is known of the sound of one track.
 type facts struct {
 	Known    bool
-	Here     bool // the service has read it; else the browser has read its head
 	Rate     int
 	Channels int
 	Bits     int
@@ -35,10 +34,10 @@ func (d *draft) factsOf(key string) facts {
 			if why == "" {
 				why = "is not sound that can be read"
 			}
-			return facts{Here: true, Problem: why}
+			return facts{Problem: why}
 		}
 		a := m.Audio
-		f := facts{Known: true, Here: true, Rate: a.SampleRateHz, Channels: a.Channels, Frames: a.Frames, Float: strings.HasSuffix(a.Encoding, "float")}
+		f := facts{Known: true, Rate: a.SampleRateHz, Channels: a.Channels, Frames: a.Frames, Float: strings.HasSuffix(a.Encoding, "float")}
 		bits, _, _ := strings.Cut(a.Encoding, "-")
 		f.Bits, _ = strconv.Atoi(bits) // 0: not known
 		return f

@@ -162,11 +162,11 @@ func TestFileNames(t *testing.T) {
 // desk plays the service: presets in memory, plans by their own reader.
 type desk struct {
 	Service
-	presets map[string]Preset
+	presets map[string]v1.Preset
 	room    groove.Room
 }
 
-func (d *desk) Submit(context.Context, string, v1.Submit, string) (string, error) { return "j", nil }
+func (d *desk) Submit(context.Context, string, v1.Submit) (string, error) { return "j", nil }
 func (d *desk) CheckPlan(_ context.Context, _, plan string, _ []v1.Use) (v1.PlanCheck, error) {
 	p, err := parsePlan(plan)
 	if list, ok := errors.AsType[*spec.Error](err); ok {
@@ -191,20 +191,20 @@ func (d *desk) RoomFigures(context.Context, string, string, string) (groove.Room
 }
 func (d *desk) StudioFor(context.Context, string) (string, error) { return "a", nil }
 func (d *desk) FormBytes() int64                                  { return 1 << 20 }
-func (d *desk) Presets(context.Context, string) ([]Preset, error) {
-	var out []Preset
+func (d *desk) Presets(context.Context, string) ([]v1.Preset, error) {
+	var out []v1.Preset
 	for _, p := range d.presets {
 		out = append(out, p)
 	}
 	return out, nil
 }
-func (d *desk) Preset(_ context.Context, _, name string) (Preset, error) {
+func (d *desk) Preset(_ context.Context, _, name string) (v1.Preset, error) {
 	if p, ok := d.presets[name]; ok {
 		return p, nil
 	}
-	return Preset{}, v1.NewProblem(v1.NotFound, "")
+	return v1.Preset{}, v1.NewProblem(v1.NotFound, "")
 }
-func (d *desk) SavePreset(_ context.Context, _ string, p Preset) error {
+func (d *desk) SavePreset(_ context.Context, _ string, p v1.Preset) error {
 	d.presets[p.Name] = p
 	return nil
 }
@@ -216,7 +216,7 @@ func (d *desk) DeletePreset(_ context.Context, _, name string) error {
 func TestPresets(t *testing.T) {
 	room := sideplan.DefaultRoom()
 	room.Name, room.Groove.WidthUM = "Room </textarea>", 65
-	d := &desk{presets: map[string]Preset{}, room: room}
+	d := &desk{presets: map[string]v1.Preset{}, room: room}
 	p, err := New(Options{Service: d, Session: func(http.ResponseWriter, *http.Request) {}})
 	if err != nil {
 		t.Fatal(err)

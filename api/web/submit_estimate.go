@@ -17,12 +17,11 @@ import (
 // outermost groove to the quality limit, as the planner counts it.
 type estimate struct {
 	landUM, silentUM, swingUM, turnS float64
-	proposed                         groove.SideMinutes
 }
 
 func estimateOf(disc groove.Disc, room groove.Room) estimate {
 	disc = disc.WithRadii(room.Radius)
-	e := estimate{landUM: disc.BandMM() * 1000, silentUM: silentTurnUM(room), turnS: disc.SecondsPerTurn(), proposed: disc.SideMin}
+	e := estimate{landUM: disc.BandMM() * 1000, silentUM: silentTurnUM(room), turnS: disc.SecondsPerTurn()}
 	if full := disc.SideMin.Full * 60; full > 0 && e.turnS > 0 {
 		e.swingUM = max(0, e.landUM*e.turnS/full-silentTurnUM(groove.DefaultRoom()))
 	}

@@ -18,7 +18,6 @@ const (
 type planField struct {
 	name, param string // of the form, of the plan
 	doc, unit   string
-	source      string
 	rng, def    string
 	enum        []string
 	words       bool // its value is a word, not a number
@@ -90,7 +89,7 @@ func fieldsOf(prefix string, t reflect.Type) []planField {
 	for i := range t.NumField() {
 		tag := t.Field(i).Tag
 		name, _, _ := strings.Cut(tag.Get("json"), ",")
-		f := planField{name: prefix + "." + name, param: name, doc: tag.Get("doc"), unit: tag.Get("unit"), source: tag.Get("source"),
+		f := planField{name: prefix + "." + name, param: name, doc: tag.Get("doc"), unit: tag.Get("unit"),
 			def: tag.Get("default"), words: t.Field(i).Type.Kind() == reflect.String}
 		if n, err := strconv.Atoi(tag.Get("len")); err == nil {
 			f.most = n

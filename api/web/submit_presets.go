@@ -91,7 +91,7 @@ func (f *filled) savePreset() {
 	}
 	plan, err := f.presetOf()
 	if err == nil {
-		err = f.s.svc.SavePreset(f.ctx(), f.studio, Preset{Name: name, Plan: plan})
+		err = f.s.svc.SavePreset(f.ctx(), f.studio, v1.Preset{Name: name, Plan: plan})
 	}
 	if err != nil {
 		f.learn(err)
@@ -143,7 +143,7 @@ func (f *filled) loadPreset() {
 }
 
 // presetPlan reads a preset as part of a plan.
-func presetPlan(p Preset) (*sideplan.Plan, error) {
+func presetPlan(p v1.Preset) (*sideplan.Plan, error) {
 	var part map[string]json.RawMessage
 	if err := json.Unmarshal(p.Plan, &part); err != nil {
 		return nil, err
@@ -218,7 +218,7 @@ func anyStudio(r *http.Request) bool {
 	return !id.All && id.Role != v1.RoleStudio
 }
 
-func presetRowOf(p Preset, studio string, any bool) presetRow {
+func presetRowOf(p v1.Preset, studio string, any bool) presetRow {
 	q := url.Values{"delete": {p.Name}}
 	to := url.Values{}
 	if any {

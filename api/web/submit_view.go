@@ -20,7 +20,6 @@ import (
 // submitView is the form as the template shows it.
 type submitView struct {
 	AnyStudio bool
-	Studio    string
 	Key       string
 	Revises   string
 	Owner     string // tells apart whose unfinished form a browser keeps
@@ -49,13 +48,12 @@ type fieldView struct {
 	Value           string
 	Help            string
 	Unit, Range     string
-	Default, Source string
+	Default         string
 	Options         []choice
 	Checked         bool
 	Fault           string
 	Max             int
 	Number          bool
-	Own             string
 }
 
 type groupView struct {
@@ -107,7 +105,7 @@ func (f *filled) view() *submitView {
 		f.panel = f.d.panelOf(nil, sideplan.DefaultRoom())
 	}
 	f.d.inOrder(f.faults)
-	v := &submitView{AnyStudio: anyStudio(f.r), Studio: f.d.text("studio"), Key: f.d.get("key"), Revises: f.d.get("revises"), Owner: ownerOf(f.r),
+	v := &submitView{AnyStudio: anyStudio(f.r), Key: f.d.get("key"), Revises: f.d.get("revises"), Owner: ownerOf(f.r),
 		Faults: f.faults, MaxRows: maxRows, Panel: f.panel, Plan: f.d.planText(), PlanOpen: f.showPlan, Checked: f.checked, OK: f.ok && len(f.faults) == 0,
 		RoomSHA: f.d.get("room_sha"), RoomName: f.d.get("room_name"), d: f.d, faults: map[string]fieldFault{}}
 	if v.Key == "" {
@@ -257,7 +255,7 @@ func (v *submitView) group(g *group) groupView {
 }
 
 func (v *submitView) field(p planField, name string) fieldView {
-	f := fieldView{Name: name, ID: fieldID(name), Label: p.label(), Value: v.d.get(name), Help: sentence(p.doc), Unit: p.unit, Range: p.rng, Default: p.def, Source: sentence(p.source),
+	f := fieldView{Name: name, ID: fieldID(name), Label: p.label(), Value: v.d.get(name), Help: sentence(p.doc), Unit: p.unit, Range: p.rng, Default: p.def,
 		Fault: v.faultText(name), Number: !p.words, Max: p.most}
 	if len(p.enum) == 0 {
 		return f

@@ -64,11 +64,10 @@ func (s *Server) passageOf(r *http.Request) (passage, *v1.Problem) {
 		}
 	}
 	for name, v := range map[string]*float64{"from_s": &p.fromS, "to_s": &p.toS} {
-		n, err := strconv.ParseFloat(q.Get(name), 64)
-		if err != nil || math.IsNaN(n) || math.IsInf(n, 0) || n < 0 {
-			return p, invalid("query."+name, "want seconds, 0 or more")
+		var bad *v1.Problem
+		if *v, bad = secondsOf(q, name); bad != nil {
+			return p, bad
 		}
-		*v = n
 	}
 	switch {
 	case p.toS <= p.fromS:
@@ -84,6 +83,17 @@ func (s *Server) passageOf(r *http.Request) (passage, *v1.Problem) {
 		return p, invalid("query.format", "want 16 or 24")
 	}
 	return p, nil
+}
+
+// enterSound takes one of the places for reading sound, if there is one left;
+// whoever has it calls leave.
+func (s *Server) enterSound() (leave func(), p *v1.Problem) {
+	select {
+	case s.excerpts <- struct{}{}:
+		return func() { <-s.excerpts }, nil
+	default:
+		return nil, v1.NewProblem(v1.TooMany, "too many excerpts are being made").After(2e9)
+	}
 }
 
 func (s *Server) excerpt(w http.ResponseWriter, r *http.Request) {
@@ -106,13 +116,12 @@ func (s *Server) excerpt(w http.ResponseWriter, r *http.Request) {
 	if current(w, r, tag) {
 		return
 	}
-	select {
-	case s.excerpts <- struct{}{}:
-		defer func() { <-s.excerpts }()
-	default:
-		s.turnAway(w, r, v1.NewProblem(v1.TooMany, "too many excerpts are being made").After(2e9))
+	leave, bad := s.enterSound()
+	if bad != nil {
+		s.turnAway(w, r, bad)
 		return
 	}
+	defer leave()
 	src, frames, first, err := s.sound(ctx, rec, p)
 	if err != nil {
 		s.refuse(w, r, soundProblem(err))

@@ -120,8 +120,7 @@ func (m *meant) add(do string, r *job.Record) {
 	case allows(do, r):
 		m.ids = append(m.ids, r.ID)
 	case do == "delete" && r.Standing() == job.Approved && len(m.locked) < mostBulk:
-		last := r.Signoff[len(r.Signoff)-1]
-		m.locked = append(m.locked, &job.LockedError{ID: r.ID, Name: last.Name, At: last.At, Want: "be deleted"})
+		m.locked = append(m.locked, r.Locked("be deleted"))
 	}
 }
 

@@ -4,8 +4,13 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"math"
 	"net/http"
+	"net/url"
+	"slices"
 	"strconv"
+
+	"discsafe/api/v1"
 )
 
 // current says whether a client has what it asks for, and answers if so. tag names
@@ -33,4 +38,26 @@ func (s *Server) derived(w http.ResponseWriter, r *http.Request, tag, what strin
 	h.Set("Cache-Control", "private, no-cache")
 	h.Set("Content-Length", strconv.Itoa(b.Len()))
 	_, _ = w.Write(b.Bytes()) // a client that has gone cannot be told so
+}
+
+// onceOf holds a query against the parameters there are, each at most once.
+func onceOf(q url.Values, names ...string) *v1.Problem {
+	for name, v := range q {
+		if !slices.Contains(names, name) {
+			return invalid("query."+name, "unknown query parameter")
+		}
+		if len(v) > 1 {
+			return invalid("query."+name, "want it once")
+		}
+	}
+	return nil
+}
+
+// secondsOf reads a parameter that is a moment.
+func secondsOf(q url.Values, name string) (float64, *v1.Problem) {
+	s, err := strconv.ParseFloat(q.Get(name), 64)
+	if err != nil || !(s >= 0) || math.IsInf(s, 1) {
+		return 0, invalid("query."+name, "want seconds, 0 or more")
+	}
+	return s, nil
 }

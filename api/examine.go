@@ -1,12 +1,12 @@
 package api
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"path"
 	"slices"
@@ -18,6 +18,7 @@ import (
 	"discsafe/api/intake"
 	"discsafe/api/v1"
 	"discsafe/pipeline/audio"
+	"discsafe/pipeline/groove"
 	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/spec"
 	"discsafe/worker/job"
@@ -244,21 +245,30 @@ func (s *Server) room(ctx context.Context, e *examined, studio string, given map
 	if m.Bytes > spec.MaxBytes {
 		return v1.NewProblem(v1.BadPlan, fmt.Sprintf("the room file %.100q has %d bytes, at most %d", e.plan.Room.File, m.Bytes, spec.MaxBytes))
 	}
-	o, err := s.o.Store.Open(ctx, intake.Key(studio, m.SHA256))
+	room, err := s.roomFile(ctx, studio, m.SHA256, e.plan.Room.File)
 	if err != nil {
 		return err
-	}
-	defer o.Close()
-	var b bytes.Buffer
-	if _, err := b.ReadFrom(o); err != nil {
-		return err
-	}
-	room, err := sideplan.ParseRoom(e.plan.Room.File, b.Bytes())
-	if err != nil {
-		return badPlan(err)
 	}
 	e.plan.Room.Room, e.plan.Room.Pending = room, false
 	return nil
+}
+
+// roomFile reads a room file that was handed in. name stands in faults.
+func (s *Server) roomFile(ctx context.Context, studio, sha, name string) (groove.Room, error) {
+	o, err := s.o.Store.Open(ctx, intake.Key(studio, sha))
+	if err != nil {
+		return groove.Room{}, err
+	}
+	defer o.Close()
+	data, err := io.ReadAll(io.LimitReader(o, spec.MaxBytes+1)) // one more lets ParseRoom see that it is too large
+	if err != nil {
+		return groove.Room{}, err
+	}
+	room, err := sideplan.ParseRoom(name, data)
+	if err != nil {
+		return groove.Room{}, badPlan(err)
+	}
+	return room, nil
 }
 
 // measure checks the mixes and computes the length of the side as the pipeline

@@ -61,7 +61,7 @@ func (s *Server) file(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	name := r.PathValue("name")
-	if isSound(name) && !id.May(access.Listen) {
+	if v1.IsSound(name) && !id.May(access.Listen) {
 		access.Require(w, r, access.Listen)
 		return
 	}
@@ -97,8 +97,6 @@ func (s *Server) file(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cache-Control", "private, no-cache")
 	s.content(w, r, o)
 }
-
-func isSound(name string) bool { return strings.EqualFold(path.Ext(name), ".wav") }
 
 // kindOf is the media type of a result's file, and whether a browser may show it.
 func kindOf(name string) (kind string, show bool) {

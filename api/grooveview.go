@@ -44,19 +44,15 @@ const defaultSpanDeg = 2
 
 func grooveAskedOf(q url.Values) (grooveAsked, *v1.Problem) {
 	a := grooveAsked{spanDeg: defaultSpanDeg}
-	for name, v := range q {
-		if !slices.Contains([]string{"at_s", "span_deg", "of"}, name) {
-			return a, invalid("query."+name, "unknown query parameter")
-		}
-		if len(v) > 1 {
-			return a, invalid("query."+name, "want it once")
-		}
+	if p := onceOf(q, "at_s", "span_deg", "of"); p != nil {
+		return a, p
 	}
-	var err error
-	if a.atS, err = strconv.ParseFloat(q.Get("at_s"), 64); err != nil || !(a.atS >= 0) || math.IsInf(a.atS, 1) {
-		return a, invalid("query.at_s", "want seconds, 0 or more")
+	var p *v1.Problem
+	if a.atS, p = secondsOf(q, "at_s"); p != nil {
+		return a, p
 	}
 	if q.Has("span_deg") {
+		var err error
 		a.spanDeg, err = strconv.ParseFloat(q.Get("span_deg"), 64)
 		if err != nil || !(a.spanDeg >= pipeline.LeastGrooveSpanDeg && a.spanDeg <= pipeline.MostGrooveSpanDeg) {
 			return a, invalid("query.span_deg", fmt.Sprintf("want %g to %g degrees", pipeline.LeastGrooveSpanDeg, float64(pipeline.MostGrooveSpanDeg)))
@@ -131,12 +127,11 @@ func (a *grooveAsked) tag(rec *job.Record) (string, *v1.Problem) {
 
 // grooveOf computes what tag has found possible; its errors are fit for refuse.
 func (s *Server) grooveOf(ctx context.Context, rec *job.Record, a grooveAsked) (*v1.Groove, error) {
-	select {
-	case s.excerpts <- struct{}{}:
-		defer func() { <-s.excerpts }()
-	default:
-		return nil, v1.NewProblem(v1.TooMany, "too many excerpts are being made").After(2e9)
+	leave, bad := s.enterSound()
+	if bad != nil {
+		return nil, bad
 	}
+	defer leave()
 	c, err := s.cutOf(ctx, rec)
 	if err != nil {
 		return nil, err

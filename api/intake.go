@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"net/http"
 
 	"discsafe/api/access"
@@ -118,9 +119,14 @@ func (s *Server) open(h http.HandlerFunc) http.HandlerFunc {
 
 // turnAway refuses work, and counts that.
 func (s *Server) turnAway(w http.ResponseWriter, r *http.Request, err error) {
-	p := s.problem(r.Context(), err)
+	access.Refuse(w, r, s.turned(r.Context(), err))
+}
+
+// turned is the answer to work that is refused, and counts that.
+func (s *Server) turned(ctx context.Context, err error) *v1.Problem {
+	p := s.problem(ctx, err)
 	if s.o.Metrics != nil {
 		s.o.Metrics.Refused(p.Code)
 	}
-	access.Refuse(w, r, p)
+	return p
 }

@@ -40,6 +40,8 @@ type Intake interface {
 	Take(ctx context.Context, studio, name string, r io.Reader, wantSHA string) (v1.Mix, error)
 	// Find tells of a file handed in before; *v1.Problem mix-missing if it is not there.
 	Find(ctx context.Context, studio, sha string) (v1.Mix, error)
+	// Small lists the files of a studio that have at most mostBytes, by hash, the first mostFiles of them.
+	Small(ctx context.Context, studio string, mostBytes int64, mostFiles int) ([]v1.Mix, error)
 }
 
 // Hooks tell addresses when jobs end. *hook.Hooks is one.

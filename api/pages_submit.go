@@ -13,10 +13,8 @@ import (
 	"strings"
 
 	"discsafe/api/access"
-	"discsafe/api/intake"
 	"discsafe/api/v1"
 	"discsafe/pipeline/groove"
-	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/spec"
 )
 
@@ -96,11 +94,7 @@ func (b board) CheckPlan(ctx context.Context, studio, plan string, files []v1.Us
 // TakeMix stores a file while intake is open.
 func (b board) TakeMix(ctx context.Context, studio, name string, r io.Reader) (v1.Mix, error) {
 	if err := b.s.intake.bytes(ctx); err != nil {
-		p := b.s.problem(ctx, err)
-		if b.s.o.Metrics != nil {
-			b.s.o.Metrics.Refused(p.Code)
-		}
-		return v1.Mix{}, p
+		return v1.Mix{}, b.s.turned(ctx, err)
 	}
 	m, err := b.s.o.Intake.Take(ctx, studio, name, r, "")
 	if err != nil {
@@ -120,42 +114,32 @@ func (b board) Mix(ctx context.Context, studio, sha string) (v1.Mix, error) {
 
 // The list of room files is read from so many files at most, and shows so many.
 const (
-	roomPages = 5
+	roomsRead = 500
 	roomsMost = 20
 )
 
 // RoomFiles are files handed in that are called like a room file and are no
 // sound.
 func (b board) RoomFiles(ctx context.Context, studio string) ([]v1.Mix, error) {
+	if id, _ := access.From(ctx); id.Studio != "" {
+		studio = id.Studio
+	}
+	small, err := b.s.o.Intake.Small(ctx, studio, spec.MaxBytes, roomsRead)
+	if err != nil {
+		return nil, b.s.problem(ctx, err)
+	}
 	var out []v1.Mix
 	seen := map[string]int{}
-	cursor := ""
-	for range roomPages {
-		q := url.Values{"limit": {"100"}}
-		if id, _ := access.From(ctx); id.Studio == "" {
-			q.Set("studio", studio)
+	for _, m := range small {
+		if m.Audio != nil || !strings.Contains(" .yaml .yml .json ", " "+strings.ToLower(path.Ext(m.Name))+" ") {
+			continue
 		}
-		if cursor != "" {
-			q.Set("cursor", cursor)
-		}
-		var list v1.Mixes
-		if err := b.inner(ctx, http.MethodGet, "/v1/mixes?"+q.Encode(), nil, nil, &list); err != nil {
-			return nil, err
-		}
-		for _, m := range list.Mixes {
-			if m.Audio != nil || !strings.Contains(" .yaml .yml .json ", " "+strings.ToLower(path.Ext(m.Name))+" ") {
-				continue
-			}
-			// Of several of one name the latest stands for all.
-			if i, ok := seen[m.Name]; !ok {
-				seen[m.Name] = len(out)
-				out = append(out, m)
-			} else if m.Received.After(out[i].Received) {
-				out[i] = m
-			}
-		}
-		if cursor = list.Next; cursor == "" {
-			break
+		// Of several of one name the latest stands for all.
+		if i, ok := seen[m.Name]; !ok {
+			seen[m.Name] = len(out)
+			out = append(out, m)
+		} else if m.Received.After(out[i].Received) {
+			out[i] = m
 		}
 	}
 	sortNewest(out)
@@ -167,18 +151,9 @@ func (b board) RoomFigures(ctx context.Context, studio, sha, name string) (groov
 	if _, err := b.Mix(ctx, studio, sha); err != nil {
 		return groove.Room{}, err
 	}
-	o, err := b.s.o.Store.Open(ctx, intake.Key(studio, sha))
+	room, err := b.s.roomFile(ctx, studio, sha, name)
 	if err != nil {
 		return groove.Room{}, b.s.problem(ctx, err)
-	}
-	defer o.Close()
-	data, err := io.ReadAll(io.LimitReader(o, spec.MaxBytes+1)) // one more lets ParseRoom see that it is too large
-	if err != nil {
-		return groove.Room{}, b.s.problem(ctx, err)
-	}
-	room, err := sideplan.ParseRoom(name, data)
-	if err != nil {
-		return groove.Room{}, b.s.problem(ctx, badPlan(err))
 	}
 	return room, nil
 }

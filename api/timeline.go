@@ -9,7 +9,6 @@ import (
 	"math"
 	"net/http"
 	"net/url"
-	"slices"
 	"strconv"
 
 	"discsafe/api/access"
@@ -46,23 +45,17 @@ type timelineAsked struct {
 
 func timelineAskedOf(q url.Values) (timelineAsked, *v1.Problem) {
 	a := timelineAsked{toS: math.MaxFloat64, bins: defaultTimelineBins}
-	for name, v := range q {
-		if !slices.Contains([]string{"from_s", "to_s", "bins"}, name) {
-			return a, invalid("query."+name, "unknown query parameter")
-		}
-		if len(v) > 1 {
-			return a, invalid("query."+name, "want it once")
-		}
+	if p := onceOf(q, "from_s", "to_s", "bins"); p != nil {
+		return a, p
 	}
 	for name, v := range map[string]*float64{"from_s": &a.fromS, "to_s": &a.toS} {
 		if !q.Has(name) {
 			continue
 		}
-		n, err := strconv.ParseFloat(q.Get(name), 64)
-		if err != nil || !(n >= 0) || math.IsInf(n, 1) {
-			return a, invalid("query."+name, "want seconds, 0 or more")
+		var p *v1.Problem
+		if *v, p = secondsOf(q, name); p != nil {
+			return a, p
 		}
-		*v = n
 	}
 	if a.toS <= a.fromS {
 		return a, invalid("query.to_s", "want more than from_s")

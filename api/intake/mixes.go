@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"context"
 	"encoding/base64"
 	"encoding/json"
 	"errors"
@@ -9,6 +10,7 @@ import (
 	"mime"
 	"mime/multipart"
 	"net/http"
+	"path"
 	"strconv"
 	"strings"
 
@@ -255,6 +257,29 @@ func (in *Intake) List(w http.ResponseWriter, r *http.Request) {
 		out.Next = base64.RawURLEncoding.EncodeToString([]byte(strings.TrimPrefix(infos[limit-1].Key, infoKeys)))
 	}
 	writeJSON(w, http.StatusOK, out)
+}
+
+// Small lists the files of a studio that have at most mostBytes, by hash; it reads
+// the records of no others. Of very many it lists the first mostFiles.
+func (in *Intake) Small(ctx context.Context, studio string, mostBytes int64, mostFiles int) ([]v1.Mix, error) {
+	var out []v1.Mix
+	for o, err := range store.All(ctx, in.opt.Store, MixKeys+studio+"/") {
+		if err != nil || len(out) == mostFiles {
+			return out, err
+		}
+		if o.Size > mostBytes {
+			continue
+		}
+		rec, _, err := in.load(ctx, studio, path.Base(o.Key))
+		switch {
+		case errors.Is(err, store.ErrNotFound), err == nil && !rec.Deleting.IsZero():
+		case err != nil:
+			return nil, err
+		default:
+			out = append(out, in.tell(rec))
+		}
+	}
+	return out, nil
 }
 
 func writeJSON(w http.ResponseWriter, status int, v any) {

@@ -11,6 +11,7 @@ import (
 	"mime/multipart"
 	"net"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -306,5 +307,38 @@ func TestConcurrentSendersOfOneMix(t *testing.T) {
 	h.holds("north", content)
 	if news.Load() > 1 || h.count("stored") != 1 || h.count("known") != 23 {
 		t.Errorf("%d new, observed %v", news.Load(), h.seen)
+	}
+}
+
+// The form asks for room files at every display: records of mixes stay unread.
+func TestSmallReadsNoRecordsOfMixes(t *testing.T) {
+	h := newHouse(t, nil)
+	for name, text := range map[string]string{"a.wav": wavFile, "one.yaml": "name: One\n", "two.yaml": "name: Two\n"} {
+		if _, err := h.in.Take(t.Context(), "north", name, strings.NewReader(text), ""); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := h.in.Take(t.Context(), "south", "other.yaml", strings.NewReader("name: Other\n"), ""); err != nil {
+		t.Fatal(err)
+	}
+	// A record that cannot be read would be an error if it were.
+	key := infoKey("north", shaOf(wavFile))
+	if err := h.store.Delete(t.Context(), key); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := h.store.Put(t.Context(), key, strings.NewReader("no record")); err != nil {
+		t.Fatal(err)
+	}
+	for most, want := range map[int]int{9: 2, 1: 1} {
+		list, err := h.in.Small(t.Context(), "north", 20, most)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(list) != want || slices.ContainsFunc(list, func(m v1.Mix) bool { return m.Name != "one.yaml" && m.Name != "two.yaml" }) {
+			t.Errorf("at most %d: %+v", most, list)
+		}
+	}
+	if _, err := h.in.Small(t.Context(), "north", 1<<20, 9); err == nil {
+		t.Error("a damaged record passed")
 	}
 }

@@ -1,6 +1,10 @@
 package v1
 
-import "time"
+import (
+	"path"
+	"strings"
+	"time"
+)
 
 // Kinds of jobs.
 const (
@@ -108,6 +112,10 @@ type File struct {
 	SHA256 string `json:"sha256"`
 	Href   string `json:"href" doc:"Where to fetch it; Range and If-None-Match are understood"`
 }
+
+// IsSound says whether a file of a result is sound, which not everybody who may
+// see a job may hear.
+func IsSound(name string) bool { return strings.EqualFold(path.Ext(name), ".wav") }
 
 // Submit asks for a job.
 type Submit struct {

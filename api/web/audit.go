@@ -9,10 +9,8 @@ import (
 	"math"
 	"net/http"
 	"net/url"
-	"path"
 	"slices"
 	"strconv"
-	"strings"
 
 	"discsafe/api/access"
 	"discsafe/api/v1"
@@ -143,7 +141,7 @@ func (p *Pages) auditView(j *v1.Job, r *report.Report, id access.Identity, q url
 	}
 	v.changes(j.ID, r, q)
 	for _, f := range j.Files {
-		may := !strings.EqualFold(path.Ext(f.Name), ".wav") || v.Listen
+		may := !v1.IsSound(f.Name) || v.Listen
 		v.Files = append(v.Files, fileView{f, fileWords[f.Name], may})
 		if f.Name == "cutting-sheet.html" {
 			v.Sheet = f.Href

@@ -4,9 +4,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
-	"path"
 	"slices"
-	"strings"
 	"time"
 
 	"discsafe/api/access"
@@ -133,7 +131,7 @@ func (p *Pages) jobView(j *v1.Job, id access.Identity) jobView {
 		}
 	}
 	for _, f := range j.Files {
-		may := !strings.EqualFold(path.Ext(f.Name), ".wav") || id.May(access.Listen)
+		may := !v1.IsSound(f.Name) || id.May(access.Listen)
 		v.Sound = v.Sound || !may
 		v.Files = append(v.Files, fileView{f, fileWords[f.Name], may})
 	}

@@ -33,7 +33,7 @@ func (l *Ledger) Delete(ctx context.Context, id, by string) error {
 		case !r.State.Ended():
 			return &StateError{ID: id, State: r.State, Want: "be deleted"}
 		case r.Standing() == Approved:
-			return r.locked("be deleted")
+			return r.Locked("be deleted")
 		}
 		return nil
 	}

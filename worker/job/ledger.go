@@ -280,7 +280,7 @@ func (l *Ledger) Retry(ctx context.Context, id, by string) (*Record, error) {
 	}
 	r, err := l.change(ctx, id, func(r *Record) error {
 		if r.Standing() == Approved {
-			return r.locked("be retried")
+			return r.Locked("be retried")
 		}
 		if !May(r.State, Accepted) || !r.State.Ended() {
 			return &StateError{ID: id, State: r.State, Want: "be retried"}

@@ -145,7 +145,7 @@ func (l *Ledger) Sign(ctx context.Context, id string, s Sign) (*Record, error) {
 		was := r.Standing()
 		switch {
 		case was == Approved && s.Decision != Reopen:
-			return r.locked("be " + map[string]string{Approve: "approved again", Return: "returned"}[s.Decision])
+			return r.Locked("be " + map[string]string{Approve: "approved again", Return: "returned"}[s.Decision])
 		case was == Open && s.Decision == Reopen:
 			return &StateError{ID: id, State: r.State, Want: "be reopened: it was neither approved nor returned"}
 		case s.Decision == Approve && r.Result.Verdict == "blocked" && strings.TrimSpace(s.Note) == "":
@@ -211,8 +211,8 @@ func (l *Ledger) forgetNews(ctx context.Context) error {
 	return nil
 }
 
-// locked is the error of a wish that an approval forbids.
-func (r *Record) locked(want string) error {
+// Locked is the error of a wish that the approval of r forbids.
+func (r *Record) Locked(want string) *LockedError {
 	last := r.Signoff[len(r.Signoff)-1]
 	return &LockedError{ID: r.ID, Name: last.Name, At: last.At, Want: want}
 }

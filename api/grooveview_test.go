@@ -3,7 +3,6 @@ package api
 import (
 	"bytes"
 	"encoding/binary"
-	"encoding/json"
 	"math"
 	"net/http"
 	"net/url"
@@ -18,7 +17,6 @@ import (
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/audio/wav"
 	"discsafe/pipeline/sideplan"
-	"discsafe/worker/job"
 )
 
 // groovePlan is a short side at the inside of a disc, where tracing is heard.
@@ -83,8 +81,7 @@ func (h *house) prepared(analyse, asTraced bool) v1.Job {
 	if _, err := make(h.t.Context(), plan, opt); err != nil {
 		h.t.Fatal(err)
 	}
-	hold := h.claim(j.ID)
-	res := job.Result{Attempt: hold.Attempt, Verdict: "ready", Version: "test", Recipe: strings.Repeat("0", 64)}
+	files := map[string][]byte{}
 	entries, err := os.ReadDir(opt.OutDir)
 	if err != nil {
 		h.t.Fatal(err)
@@ -94,27 +91,10 @@ func (h *house) prepared(analyse, asTraced bool) v1.Job {
 		if err != nil {
 			h.t.Fatal(err)
 		}
-		out := job.Output{Name: e.Name(), Key: job.ResultKey(j.ID, hold.Attempt, e.Name()), Bytes: int64(len(data)), SHA256: sum(data)}
-		if _, err := h.store.Put(h.t.Context(), out.Key, bytes.NewReader(data)); err != nil {
-			h.t.Fatal(err)
-		}
-		res.Files = append(res.Files, out)
+		files[e.Name()] = data
 	}
-	if _, err := hold.Finish(h.t.Context(), res); err != nil {
-		h.t.Fatal(err)
-	}
+	h.finished(j.ID, files)
 	return j
-}
-
-func grooveIn(t testing.TB, r *reply) v1.Groove {
-	t.Helper()
-	var g v1.Groove
-	d := json.NewDecoder(bytes.NewReader(r.body))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&g); err != nil {
-		t.Fatalf("%v in %.300s", err, r.body)
-	}
-	return g
 }
 
 // The reference tone moves the groove 7.958 um at 0 dB (see TestGrooveView of
@@ -132,7 +112,7 @@ func TestGroove(t *testing.T) {
 		}{{"3.2", um, 0}, {"7.1", 0, um}} {
 			t.Run(of+" at "+c.at, func(t *testing.T) {
 				r := h.want(h.ask("a", http.MethodGet, base+"?at_s="+c.at+"&of="+of, nil), http.StatusOK)
-				g := grooveIn(t, r)
+				g := decoded[v1.Groove](t, r)
 				// 0.02 um: numbers stand on a grid of 0.01; 16 bits and their dither move walls less.
 				if d := math.Abs(g.LateralUM*math.Sqrt2 - c.lateral); d > 0.02 {
 					t.Errorf("lateral %.3f um rms, off by %.3f from %.3f peak", g.LateralUM, d, c.lateral)
@@ -160,7 +140,7 @@ func TestGroove(t *testing.T) {
 			})
 		}
 	}
-	if g := grooveIn(t, h.want(h.ask("engineer", http.MethodGet, base+"?at_s=3", nil), http.StatusOK)); g.Of != "after" || math.Abs(g.SpanDeg-2) > 0.01 {
+	if g := decoded[v1.Groove](t, h.want(h.ask("engineer", http.MethodGet, base+"?at_s=3", nil), http.StatusOK)); g.Of != "after" || math.Abs(g.SpanDeg-2) > 0.01 {
 		t.Errorf("left to choose: %s, %g degrees", g.Of, g.SpanDeg)
 	}
 	if r := h.want(h.ask("a", http.MethodGet, base+"?at_s=4.4&span_deg=60", nil), http.StatusOK); len(r.body) > 300_000 {
@@ -184,7 +164,7 @@ func TestGroovePageIsTheAPIs(t *testing.T) {
 	j := h.prepared(false, false)
 	path := "/jobs/" + j.ID + "/groove?at_s=3.2&of=before"
 	page := string(h.want(h.ask("a", http.MethodGet, path, nil), http.StatusOK).body)
-	g := grooveIn(t, h.want(h.ask("a", http.MethodGet, "/v1"+path, nil), http.StatusOK))
+	g := decoded[v1.Groove](t, h.want(h.ask("a", http.MethodGet, "/v1"+path, nil), http.StatusOK))
 	for _, want := range []string{`id="edge-outer-0"`, "track 1, First", strconv.FormatFloat(g.RadiusMM, 'f', 2, 64) + "</span> mm", "100 % is lateral and 0 % vertical", "sideways alone"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page is without %q", want)
@@ -208,7 +188,7 @@ func TestGrooveOfJobsWithoutOne(t *testing.T) {
 	h.want(h.ask("a", http.MethodGet, "/v1/jobs/"+j.ID+"/groove?at_s=1", nil), http.StatusGone)
 	a := h.prepared(true, false)
 	h.want(h.ask("a", http.MethodGet, "/v1/jobs/"+a.ID+"/groove?at_s=1&of=after", nil), http.StatusNotFound)
-	if g := grooveIn(t, h.want(h.ask("a", http.MethodGet, "/v1/jobs/"+a.ID+"/groove?at_s=3.2", nil), http.StatusOK)); g.Of != "before" {
+	if g := decoded[v1.Groove](t, h.want(h.ask("a", http.MethodGet, "/v1/jobs/"+a.ID+"/groove?at_s=3.2", nil), http.StatusOK)); g.Of != "before" {
 		t.Errorf("an analysis shows the groove %s", g.Of)
 	}
 }

@@ -227,12 +227,14 @@ func results(t testing.TB) map[string][]byte {
 }
 
 // work does a job, as a worker would.
-func (h *house) work(id string) *job.Record {
+func (h *house) work(id string) *job.Record { h.t.Helper(); return h.finished(id, results(h.t)) }
+
+// finished does a job, with those files as its result.
+func (h *house) finished(id string, files map[string][]byte) *job.Record {
 	h.t.Helper()
 	ctx := h.t.Context()
 	hold := h.claim(id)
 	res := job.Result{Attempt: hold.Attempt, Verdict: "ready", Version: "test", Recipe: strings.Repeat("0", 64)}
-	files := results(h.t)
 	for _, name := range slices.Sorted(maps.Keys(files)) {
 		out := job.Output{Name: name, Key: job.ResultKey(id, hold.Attempt, name), Bytes: int64(len(files[name])), SHA256: sum(files[name])}
 		if _, err := h.store.Put(ctx, out.Key, bytes.NewReader(files[name])); err != nil {
@@ -245,6 +247,18 @@ func (h *house) work(id string) *job.Record {
 		h.t.Fatal(err)
 	}
 	return r
+}
+
+// decoded is an answer as a T has it, with no field that T has not.
+func decoded[T any](t testing.TB, r *reply) T {
+	t.Helper()
+	var v T
+	d := json.NewDecoder(bytes.NewReader(r.body))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&v); err != nil {
+		t.Fatalf("%v in %.300s", err, r.body)
+	}
+	return v
 }
 
 func (h *house) records() int {

@@ -1,7 +1,6 @@
 package api
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -11,23 +10,12 @@ import (
 	"discsafe/api/v1"
 )
 
-func timelineIn(t *testing.T, r *reply) v1.Timeline {
-	t.Helper()
-	var x v1.Timeline
-	d := json.NewDecoder(bytes.NewReader(r.body))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&x); err != nil {
-		t.Fatalf("%v in %.300s", err, r.body)
-	}
-	return x
-}
-
 func TestTimeline(t *testing.T) {
 	h := newHouse(t, nil)
 	j := h.prepared(false, false)
 	base := "/v1/jobs/" + j.ID + "/timeline"
 	r := h.want(h.ask("a", http.MethodGet, base, nil), http.StatusOK)
-	x := timelineIn(t, r)
+	x := decoded[v1.Timeline](t, r)
 	if len(x.RadiusMM) != defaultTimelineBins || len(x.Lanes) < 10 || x.FromS != 0 || math.Abs(x.ToS-x.LengthS) > 1e-9 || math.Abs(x.BinS*defaultTimelineBins-x.LengthS) > 1e-6 {
 		t.Errorf("%d bins, %d lanes, from %g to %g of %g s", len(x.RadiusMM), len(x.Lanes), x.FromS, x.ToS, x.LengthS)
 	}
@@ -49,7 +37,7 @@ func TestTimeline(t *testing.T) {
 			t.Errorf("%s: %d %s, want %d", q, got.StatusCode, got.body, status)
 		}
 	}
-	a := timelineIn(t, h.want(h.ask("a", http.MethodGet, "/v1/jobs/"+h.prepared(true, false).ID+"/timeline", nil), http.StatusOK))
+	a := decoded[v1.Timeline](t, h.want(h.ask("a", http.MethodGet, "/v1/jobs/"+h.prepared(true, false).ID+"/timeline", nil), http.StatusOK))
 	for _, l := range a.Lanes {
 		if l.What == "after" {
 			t.Errorf("an analysis shows a premaster: %+v", l.Label)

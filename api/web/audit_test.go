@@ -1,7 +1,6 @@
 package web_test
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"html/template"
@@ -48,22 +47,11 @@ func auditSide(changes int) *report.Report {
 func (h *house) audited(r *report.Report, kind string) string {
 	h.t.Helper()
 	rec := h.submit("a", hostile, func(q *job.Request) { q.Kind = kind })
-	hold := h.claim(rec.ID)
 	text, err := json.Marshal(r)
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	res := job.Result{Attempt: hold.Attempt, Verdict: string(r.Verdict.State), Version: "test", Recipe: strings.Repeat("0", 64)}
-	for name, data := range map[string][]byte{"premaster.wav": []byte("sound"), "cutting-sheet.html": []byte("sheet"), "report.json": text} {
-		out := job.Output{Name: name, Key: job.ResultKey(rec.ID, hold.Attempt, name), Bytes: int64(len(data)), SHA256: sum(data)}
-		if _, err := h.store.Put(h.t.Context(), out.Key, bytes.NewReader(data)); err != nil {
-			h.t.Fatal(err)
-		}
-		res.Files = append(res.Files, out)
-	}
-	if _, err := hold.Finish(h.t.Context(), res); err != nil {
-		h.t.Fatal(err)
-	}
+	h.finished(rec.ID, string(r.Verdict.State), map[string]string{"premaster.wav": "sound", "cutting-sheet.html": "sheet", "report.json": string(text)})
 	return rec.ID
 }
 

@@ -74,7 +74,7 @@ func (d desk) Groove(_ context.Context, _ string, q web.GrooveQuery) (*v1.Groove
 }
 
 // look fetches a page of a service that is a double.
-func look(t testing.TB, s web.Service, path string) *page {
+func look(t *testing.T, s web.Service, path string) *page {
 	t.Helper()
 	p, err := web.New(web.Options{Service: s, Session: func(http.ResponseWriter, *http.Request) {}})
 	if err != nil {
@@ -96,20 +96,9 @@ func look(t testing.TB, s web.Service, path string) *page {
 	return &page{res, w.Body.String()}
 }
 
-func attrsOf(t testing.TB, body, id string) map[string]string {
+func pointsIn(t *testing.T, body, id string) (x, y []float64) {
 	t.Helper()
-	for _, e := range elements(t.(*testing.T), body) {
-		if e.attrs["id"] == id {
-			return e.attrs
-		}
-	}
-	t.Fatalf("the page has no %s", id)
-	return nil
-}
-
-func pointsIn(t testing.TB, body, id string) (x, y []float64) {
-	t.Helper()
-	for p := range strings.FieldsSeq(attrsOf(t, body, id)["points"]) {
+	for p := range strings.FieldsSeq(attr(t, body, id)["points"]) {
 		a, b, ok := strings.Cut(p, ",")
 		u, err1 := strconv.ParseFloat(a, 64)
 		v, err2 := strconv.ParseFloat(b, 64)
@@ -193,7 +182,7 @@ func TestGrooveScaleBars(t *testing.T) {
 	p := look(t, desk{groove: func(web.GrooveQuery) (*v1.Groove, error) { return g, nil }}, "/jobs/j1/groove?at_s=12.5&across_um=300")
 	// 2 degrees at 100 mm are 3490.7 um: 960 px; a quarter holds 500 um, 137.5 px. Across 300 um: 420 px, 50 um are 70 px. One mil is 25.4 um.
 	for id, want := range map[string]string{"along-bar": "M0 12v8M0 16h137.5M137.5 12v8", "across-bar": "M-18 -8h8M-14 -8v-70.0m-4 0h8"} {
-		if got := attrsOf(t, p.body, id)["d"]; got != want {
+		if got := attr(t, p.body, id)["d"]; got != want {
 			t.Errorf("%s is %s, want %s", id, got, want)
 		}
 	}
@@ -220,12 +209,12 @@ func TestGrooveScaleIsThatOfThePlan(t *testing.T) {
 		if of != what {
 			t.Errorf("asked for %s, the service for %s", what, of)
 		}
-		bars[what] = attrsOf(t, p.body, "across-bar")["d"] + attrsOf(t, p.body, "along-bar")["d"]
-		if on := attrsOf(t, p.body, "of-"+what); on["aria-current"] != "true" {
+		bars[what] = attr(t, p.body, "across-bar")["d"] + attr(t, p.body, "along-bar")["d"]
+		if on := attr(t, p.body, "of-"+what); on["aria-current"] != "true" {
 			t.Errorf("%s is not marked", what)
 		}
 		// The mixes would lift the cutter out of the lacquer: 45 um up from 30.
-		if gone := strings.Contains(attrsOf(t, p.body, "lifted")["class"], "gone"); gone != (what == "after") {
+		if gone := strings.Contains(attr(t, p.body, "lifted")["class"], "gone"); gone != (what == "after") {
 			t.Errorf("%s: hint on a groove that is not there: %v", what, !gone)
 		}
 	}

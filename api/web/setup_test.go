@@ -7,11 +7,13 @@ import (
 	"encoding/xml"
 	"errors"
 	"io"
+	"maps"
 	"net/http"
 	"net/http/cookiejar"
 	"net/http/httptest"
 	"net/url"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -94,6 +96,12 @@ func (h *house) send(who, method, path string, form url.Values, header ...string
 	if form != nil {
 		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 	}
+	return h.do(who, r, header...)
+}
+
+// do sends a request and reads the answer to its end; header pairs follow.
+func (h *house) do(who string, r *http.Request, header ...string) *page {
+	h.t.Helper()
 	for i := 0; i+1 < len(header); i += 2 {
 		r.Header.Set(header[i], header[i+1])
 	}
@@ -168,11 +176,18 @@ func (h *house) claim(id string) *job.Hold {
 
 func (h *house) work(id, verdict string) *job.Record {
 	h.t.Helper()
+	return h.finished(id, verdict, map[string]string{"premaster.wav": "bytes", "report.html": "bytes", "report.json": "bytes"})
+}
+
+// finished does a job, with those files as its result.
+func (h *house) finished(id, verdict string, files map[string]string) *job.Record {
+	h.t.Helper()
 	hold := h.claim(id)
 	res := job.Result{Attempt: hold.Attempt, Verdict: verdict, Version: "test", Recipe: strings.Repeat("0", 64)}
-	for _, name := range []string{"premaster.wav", "report.html", "report.json"} {
-		out := job.Output{Name: name, Key: job.ResultKey(id, hold.Attempt, name), Bytes: 5, SHA256: sum([]byte("bytes"))}
-		if _, err := h.store.Put(h.t.Context(), out.Key, strings.NewReader("bytes")); err != nil {
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		data := files[name]
+		out := job.Output{Name: name, Key: job.ResultKey(id, hold.Attempt, name), Bytes: int64(len(data)), SHA256: sum([]byte(data))}
+		if _, err := h.store.Put(h.t.Context(), out.Key, strings.NewReader(data)); err != nil {
 			h.t.Fatal(err)
 		}
 		res.Files = append(res.Files, out)

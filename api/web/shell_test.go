@@ -13,21 +13,7 @@ import (
 // in it but what the pages need.
 func (h *house) signable(studio, title string, change func(*job.Request)) *job.Record {
 	h.t.Helper()
-	r := h.submit(studio, title, change)
-	hold := h.claim(r.ID)
-	res := job.Result{Attempt: hold.Attempt, Verdict: "ready", Version: "test", Recipe: strings.Repeat("0", 64)}
-	for _, name := range []string{"premaster.wav", "manifest.json"} {
-		out := job.Output{Name: name, Key: job.ResultKey(r.ID, hold.Attempt, name), Bytes: 5, SHA256: sum([]byte("bytes"))}
-		if _, err := h.store.Put(h.t.Context(), out.Key, strings.NewReader("bytes")); err != nil {
-			h.t.Fatal(err)
-		}
-		res.Files = append(res.Files, out)
-	}
-	r, err := hold.Finish(h.t.Context(), res)
-	if err != nil {
-		h.t.Fatal(err)
-	}
-	return r
+	return h.finished(h.submit(studio, title, change).ID, "ready", map[string]string{"premaster.wav": "bytes", "manifest.json": "bytes"})
 }
 
 func wantIn(t *testing.T, p *page, words ...string) {

@@ -1,10 +1,7 @@
 package main
 
 import (
-	"errors"
 	"fmt"
-	"io/fs"
-	"os"
 	"text/tabwriter"
 
 	"discsafe/pipeline/sideplan"
@@ -91,16 +88,8 @@ func (a *app) roomNewCommand() *cobra.Command {
 				_, err := fmt.Fprint(a.stdout, text)
 				return err
 			}
-			f, err := os.OpenFile(args[0], os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-			if errors.Is(err, fs.ErrExist) {
-				return &inputError{fmt.Errorf("%s exists already; name a new file", args[0])}
-			}
-			if err != nil {
-				return &inputError{err}
-			}
-			_, werr := f.WriteString(text)
-			if err := errors.Join(werr, f.Close()); err != nil {
-				return fmt.Errorf("writing %s: %w", args[0], err)
+			if err := writeNew(args[0], text); err != nil {
+				return err
 			}
 			fmt.Fprintf(a.stdout, "wrote %s; fill it in with the room\n", args[0])
 			return nil

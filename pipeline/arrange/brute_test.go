@@ -229,7 +229,7 @@ func TestProofAgainstBruteForce(t *testing.T) {
 		n := 3 + rnd.Intn(5)
 		p := small(rnd, n, 2)
 		want, any := brute(p)
-		f := &free{orderer: newOrderer(p), levels: map[levelKey]int{}, best: bestOf{most: keptBest}}
+		f := newFree(p)
 		f.local(localWork)
 		ok, bound := f.prove()
 		if !any {

@@ -2,11 +2,13 @@ package arrange
 
 import (
 	"math"
+
+	"discsafe/pipeline/planner"
 )
 
 // Levels are steps of a tenth of a dB; step 0 is lowestTenth.
 const (
-	lowestTenth = -240 // planner.LowestLevelDB
+	lowestTenth = planner.LowestLevelDB * 10
 	stepDB      = 0.1
 )
 
@@ -95,18 +97,6 @@ func (p *problem) play(order []int, step int) (curve float64, ok bool) {
 // treated holds a time treated against the cap.
 func (p *problem) treated(s float64, step int, total float64) bool {
 	return step <= p.SoftFrom || s <= p.TreatedShare*total+slackS
-}
-
-// endMM is where a side ends.
-func (p *problem) endMM(order []int, step int) float64 {
-	r := p.OuterMM + p.TailUM[step]/1000
-	for n, i := range order {
-		if n > 0 {
-			r -= p.pieces[i].GapUM / 1000
-		}
-		r -= p.pieces[i].LandUM[step] / 1000
-	}
-	return r
 }
 
 // highest is the highest step from 0 to top at which good holds, which must

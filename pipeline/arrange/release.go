@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 
 	"discsafe/pipeline/groove"
@@ -176,7 +177,7 @@ func fromPlan(path string) (*Release, error) {
 	refuse := func(what, hint string) error {
 		return spec.NewError([]spec.Fault{{File: path, Code: CodeSides, Detail: what, Hint: hint}})
 	}
-	if p.Mono || !p.Level.Fit || !defaultChain(p.Chain) {
+	if p.Mono || !p.Level.Fit || !slices.Equal(p.Chain, sideplan.DefaultChain()) {
 		return nil, refuse("a side plan with mono, a fixed level or a chain of its own cannot be arranged", "leave them out, arrange, and put them into the plans that are written")
 	}
 	for i, t := range p.Tracks {
@@ -193,19 +194,6 @@ func fromPlan(path string) (*Release, error) {
 		r.Sides = len(r.Tracks)
 	}
 	return r, nil
-}
-
-func defaultChain(chain []sideplan.Stage) bool {
-	want := sideplan.DefaultChain()
-	if len(chain) != len(want) {
-		return false
-	}
-	for i := range chain {
-		if chain[i] != want[i] {
-			return false
-		}
-	}
-	return true
 }
 
 func relativeTo(dir, name string) string {

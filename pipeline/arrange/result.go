@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 
+	"discsafe/pipeline/groove"
 	"discsafe/pipeline/planner"
 )
 
@@ -138,7 +139,7 @@ func (a *Album) entry(p *problem, rank int, d division) Entry {
 			s.LengthS += q.LengthS
 			r -= q.LandUM[step] / 1000
 		}
-		s.EndRadiusMM = round3(p.endMM(order, step))
+		s.EndRadiusMM = round3(r + p.TailUM[step]/1000)
 		s.CurvatureRatio, s.DeEssS, s.LimitSidesS, s.LengthS = round3(s.CurvatureRatio), round3(s.DeEssS), round3(s.LimitSidesS), round3(s.LengthS)
 		e.Sides = append(e.Sides, s)
 	}
@@ -172,7 +173,7 @@ func (a *Album) plan(ctx context.Context, s *Side) (levelDB float64, err error) 
 		m := a.tracks[t.Number-1]
 		part := planner.Part{Log: m.log, Sectors: a.sectors.Count(m.frames)}
 		if n > 0 {
-			part.Gap = int(math.Round(a.Release.Tracks[t.Number-1].GapS * float64(360) / a.sectors.SecondsPerTurn))
+			part.Gap = int(math.Round(a.Release.Tracks[t.Number-1].GapS * groove.SectorsPerTurn / a.sectors.SecondsPerTurn))
 		}
 		parts = append(parts, part)
 	}

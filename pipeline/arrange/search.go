@@ -159,9 +159,23 @@ func (p *problem) keyOf(levels []int) key {
 // free searches divisions and orders.
 type free struct {
 	*orderer
-	levels  map[levelKey]int
-	best    bestOf
-	weighed int
+	levels       map[levelKey]int
+	best         bestOf
+	weighed      int
+	mustA, mustB set
+}
+
+func newFree(p *problem) *free {
+	f := &free{orderer: newOrderer(p), levels: map[levelKey]int{}, best: bestOf{most: keptBest}}
+	for i, h := range p.holds {
+		switch h {
+		case HoldFirst:
+			f.mustA |= 1 << i
+		case HoldLast:
+			f.mustB |= 1 << i
+		}
+	}
+	return f
 }
 
 type levelKey struct {
@@ -171,7 +185,7 @@ type levelKey struct {
 
 // freeOrder finds the best division and order of all allowed.
 func (p *problem) freeOrder() outcome {
-	f := &free{orderer: newOrderer(p), levels: map[levelKey]int{}, best: bestOf{most: keptBest}}
+	f := newFree(p)
 	n := len(p.pieces)
 	out := outcome{}
 	switch {
@@ -219,13 +233,7 @@ func (f *free) alike() bool {
 
 // allowed tells whether tracks that hold first and last are on their sides.
 func (f *free) allowed(a set) bool {
-	for i, h := range f.holds {
-		on := a>>i&1 == 1
-		if h == HoldFirst && !on || h == HoldLast && on {
-			return false
-		}
-	}
-	return true
+	return a&f.mustA == f.mustA && a&f.mustB == 0
 }
 
 // role is what side number k of sets must keep.

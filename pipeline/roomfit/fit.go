@@ -118,6 +118,7 @@ type group struct {
 	floor, off float64
 	kept       []int // columns told
 	fit        *regression
+	t          float64
 	beta       []float64 // by column; 0 where not told
 }
 
@@ -291,7 +292,10 @@ func half(g *group, se float64, told int) *float64 {
 		return nil
 	}
 	q := 1 - (1-jointProbability)/(2*float64(told))
-	h := studentQuantile(q, g.fit.df) * se
+	if g.t == 0 {
+		g.t = studentQuantile(q, g.fit.df)
+	}
+	h := g.t * se
 	return &h
 }
 
@@ -338,16 +342,7 @@ func (r *Result) groove(g *group, told int, hasSwing bool) {
 	} else {
 		level.Why = "no swing of a lateral tone was read, nor widths of a vertical one"
 	}
-	if g.tells(1) {
-		h := half(g, math.Sqrt(g.variance(1, 1)), told)
-		if h != nil {
-			width.set(g.beta[1], g.beta[1]-*h, g.beta[1]+*h, true)
-		} else {
-			width.set(g.beta[1], 0, 0, false)
-		}
-	} else {
-		width.Why = "no width was read that tells it from vertical motion: read a silent groove"
-	}
+	width.plain(g, 1, told, "no width was read that tells it from vertical motion: read a silent groove")
 	switch a, b := g.beta[0], g.beta[2]; {
 	case !hasSwing:
 		depth.Why = "cannot be told from level: no swing of a lateral tone was read"

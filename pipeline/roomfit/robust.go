@@ -38,7 +38,8 @@ func robust(x [][]float64, y []float64, floor float64) *regression {
 		r.scale = floor
 		return r
 	}
-	b := start(x, y, func(res []float64) float64 { return magnitudes(res)[quantile(n, p)] })
+	fits := exactFits(x, y)
+	b := cheapest(x, y, fits, func(res []float64) float64 { return magnitudes(res)[quantile(n, p)] })
 	res := residuals(x, y, b)
 	abs := magnitudes(res)
 	// The median of all but the p that an exact fit takes; the factor is that
@@ -47,7 +48,7 @@ func robust(x [][]float64, y []float64, floor float64) *regression {
 	s = math.Max(s, floor)
 	// From the same exact fits, the one that the biweight with this scale likes
 	// best: with few readings the least median may lie at a lesser optimum.
-	b = start(x, y, func(res []float64) float64 { return loss(res, s) })
+	b = cheapest(x, y, fits, func(res []float64) float64 { return loss(res, s) })
 	res = residuals(x, y, b)
 	for range iterations {
 		for i := range res {
@@ -189,13 +190,11 @@ func loss(res []float64, s float64) float64 {
 	return sum
 }
 
-// start goes through exact fits to p rows and takes the one whose residuals cost
-// least; of equals the first.
-func start(x [][]float64, y []float64, cost func(res []float64) float64) []float64 {
+// exactFits are the residuals of exact fits to p rows, in order.
+func exactFits(x [][]float64, y []float64) (bs [][]float64) {
 	n, p := len(y), len(x[0])
-	best, least := leastSquares(x, y, ones(n)), math.Inf(1)
 	pick := make([]int, p)
-	sx, sy := make([][]float64, p), make([]float64, p)
+	sx, sy, one := make([][]float64, p), make([]float64, p), ones(p)
 	tried := 0
 	var walk func(k, from int)
 	walk = func(k, from int) {
@@ -207,12 +206,8 @@ func start(x [][]float64, y []float64, cost func(res []float64) float64) []float
 			for i, j := range pick {
 				sx[i], sy[i] = x[j], y[j]
 			}
-			b := leastSquares(sx, sy, ones(p))
-			if b == nil {
-				return
-			}
-			if q := cost(residuals(x, y, b)); q < least {
-				best, least = b, q
+			if b := leastSquares(sx, sy, one); b != nil {
+				bs = append(bs, b)
 			}
 			return
 		}
@@ -222,6 +217,19 @@ func start(x [][]float64, y []float64, cost func(res []float64) float64) []float
 		}
 	}
 	walk(0, 0)
+	return bs
+}
+
+func cheapest(x [][]float64, y []float64, fits [][]float64, cost func(res []float64) float64) []float64 {
+	best, least := []float64(nil), math.Inf(1)
+	for _, b := range fits {
+		if q := cost(residuals(x, y, b)); q < least {
+			best, least = b, q
+		}
+	}
+	if best == nil {
+		best = leastSquares(x, y, ones(len(y)))
+	}
 	return best
 }
 

@@ -47,8 +47,6 @@ type AuditOptions struct {
 	// Settle is how old something nobody knows must be to count: younger things may
 	// be on their way. 0: an hour.
 	Settle time.Duration
-	// At, if not nil, hears of every job looked at.
-	At func(jobs int)
 }
 
 // Audited counts what was looked at.
@@ -104,9 +102,6 @@ func (a *audit) records(ctx context.Context) error {
 		}
 		a.n.Objects++
 		a.n.Jobs++
-		if a.o.At != nil {
-			a.o.At(a.n.Jobs)
-		}
 		id := idOf(o.Key)
 		r, _, err := a.l.readAny(ctx, id)
 		if bad, is := errors.AsType[*RecordError](err); is {
@@ -225,7 +220,7 @@ func (a *audit) file(ctx context.Context, id, key string, size int64, sum string
 	if a.o.Sizes {
 		return nil
 	}
-	got, err := a.sum(ctx, o)
+	got, err := a.sum(o)
 	switch {
 	case err != nil:
 		return fmt.Errorf("reading %s: %w", key, err)
@@ -237,24 +232,11 @@ func (a *audit) file(ctx context.Context, id, key string, size int64, sum string
 	return a.tell(DamageFlipped, key, id, "its bytes have SHA-256 "+got+", written was "+sum, hint)
 }
 
-func (a *audit) sum(ctx context.Context, r io.Reader) (string, error) {
+func (a *audit) sum(r io.Reader) (string, error) {
 	h := sha256.New()
-	n, err := io.Copy(h, &ctxReader{ctx, r})
+	n, err := io.Copy(h, r)
 	a.n.Bytes += n
 	return hex.EncodeToString(h.Sum(nil)), err
-}
-
-// ctxReader ends when its context does.
-type ctxReader struct {
-	ctx context.Context
-	r   io.Reader
-}
-
-func (c *ctxReader) Read(p []byte) (int, error) {
-	if err := c.ctx.Err(); err != nil {
-		return 0, err
-	}
-	return c.r.Read(p)
 }
 
 // results finds files that no record names.
@@ -342,7 +324,7 @@ func (a *audit) named(ctx context.Context, info store.Info) error {
 		return err
 	}
 	defer o.Close()
-	got, err := a.sum(ctx, o)
+	got, err := a.sum(o)
 	if err != nil {
 		return fmt.Errorf("reading %s: %w", info.Key, err)
 	}

@@ -31,7 +31,7 @@ func (l *Ledger) Revise(ctx context.Context, q *Request, earlier string) error {
 	if r.Request.Studio != q.Studio {
 		return fmt.Errorf("job %s: %w", earlier, ErrUnknown)
 	}
-	chain, err := l.Revisions(ctx, earlier)
+	chain, err := l.chain(ctx, r.Request.root(earlier))
 	if err != nil {
 		return err
 	}

@@ -1,7 +1,7 @@
 // The time line of a side: radius and time along the top, linked lanes below.
 // Drawing uses cached tiles only; what is missing is fetched beside it, and a
 // coarser tile is shown meanwhile.
-import { clock, columns, keepView, levelFor, mostLevel, parseClock, radiusTicks, tilesOf, tileSpan, timeTicks, zoomView } from "./audit-time.js";
+import { binAt, clock, columns, keepView, levelFor, mostLevel, parseClock, radiusTicks, tilesOf, tileSpan, timeTicks, zoomView } from "./audit-time.js";
 import { changeRow, drawChanges, drawLane, drawMarks, footPX, palette } from "./audit-draw.js";
 import { changesLane, laneElement, lanesOf, readLane } from "./audit-lanes.js";
 import { button, el, recall, remember, say } from "./audit-dom.js";
@@ -78,7 +78,10 @@ export class TimeLine {
 
   // arrived is called after each tile; the first one tells which lanes there are.
   arrived(level) {
-    if (level === 0 && !this.all.length) this.setLanes();
+    if (!this.all.length) {
+      if (level === 0) this.setLanes();
+      else this.tiles.want([{ level: 0, index: 0 }]); // without lanes nothing is drawn that would ask again
+    }
     this.redraw();
   }
 
@@ -152,10 +155,11 @@ export class TimeLine {
       this.asked = false;
       // While one moves, only what is in the window is drawn; the rest when it is calm.
       const wall = performance.now();
-      this.draw(!(wall - this.drew < 120));
+      const whole = !(wall - this.drew < 120);
+      this.draw(whole);
       this.drew = wall;
       clearTimeout(this.calm);
-      this.calm = setTimeout(() => requestAnimationFrame(() => this.asked || this.draw(true)), 120);
+      if (!whole) this.calm = setTimeout(() => requestAnimationFrame(() => this.asked || this.draw(true)), 120);
     });
   }
 
@@ -256,7 +260,7 @@ export class TimeLine {
       for (let i = 0; i < r.length; i++) {
         const t = this.t(i + 0.5);
         const p = tiles.find((q) => t < q.to) || tiles[tiles.length - 1];
-        r[i] = p.tile.radius[Math.min(p.tile.bins - 1, Math.max(0, Math.floor(((t - p.tile.from) / (p.tile.to - p.tile.from)) * p.tile.bins)))];
+        r[i] = p.tile.radius[binAt(p.tile, t)];
       }
       for (const k of radiusTicks(r, this.view.from, this.view.to, most)) labels.push({ x: this.x(k.t), y: 5, cls: "radius", text: k.text });
     }
@@ -289,7 +293,7 @@ export class TimeLine {
   // moment says where a time is: clock, radius, revolution, track.
   moment(t) {
     const tile = this.tileAt(t);
-    const r = tile ? tile.radius[Math.min(tile.bins - 1, Math.max(0, Math.floor(((t - tile.from) / (tile.to - tile.from)) * tile.bins)))] : NaN;
+    const r = tile ? tile.radius[binAt(tile, t)] : NaN;
     const track = this.data.tracks.find((k) => t >= k.start_s && t < k.end_s);
     let text = clock(t, 3);
     if (Number.isFinite(r)) text += `, radius ${r.toFixed(2)} mm`;

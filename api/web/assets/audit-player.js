@@ -24,7 +24,7 @@ export class Player {
     this.gains = matchedGains(data.lufs[0] ?? NaN, data.lufs[1] ?? NaN);
     this.build();
     this.match();
-    this.deck.setVolume(Number(this.volume.value));
+    this.deck.setVolume(this.volumeDB());
     this.show();
     this.tick();
   }
@@ -57,7 +57,7 @@ export class Player {
     this.volume = el("input", { type: "range", id: "volume", min: "-60", max: "0", step: "1", value: "-12" });
     this.volumeWords = el("span", { className: "number" });
     this.volume.addEventListener("input", () => {
-      this.deck.setVolume(Number(this.volume.value));
+      this.deck.setVolume(this.volumeDB());
       this.words();
     });
 
@@ -187,10 +187,15 @@ export class Player {
     this.show();
   }
 
+  // volumeDB is what the dial stands at; its lowest end is off.
+  volumeDB() {
+    const v = Number(this.volume.value);
+    return v <= -60 ? -200 : v;
+  }
+
   words() {
     const v = Number(this.volume.value);
     const volume = v <= -60 ? "off" : dB(v, 0);
-    if (v <= -60) this.deck.setVolume(-200);
     say(this.volumeWords, volume);
     this.volume.setAttribute("aria-valuetext", volume);
     const g = Number(this.gain.value);

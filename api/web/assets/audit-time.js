@@ -188,11 +188,16 @@ export function columns(tiles, key, view, min, max) {
   }
 }
 
+// binAt is the interval of a tile that a moment is in.
+export function binAt(tile, t) {
+  return Math.min(tile.bins - 1, Math.max(0, Math.floor(((t - tile.from) / (tile.to - tile.from)) * tile.bins)));
+}
+
 // valueAt is what a tile says of a moment.
 export function valueAt(tile, key, t) {
   const curve = tile.curves.get(key);
   if (!curve) return null;
-  const i = Math.min(tile.bins - 1, Math.max(0, Math.floor(((t - tile.from) / (tile.to - tile.from)) * tile.bins)));
+  const i = binAt(tile, t);
   return Number.isNaN(curve.min[i]) ? null : { min: curve.min[i], max: curve.max[i] };
 }
 

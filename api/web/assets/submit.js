@@ -131,7 +131,7 @@ function restore() {
 }
 
 function askAgain() {
-  const names = Object.values(files).map((f) => f.name);
+  const names = Object.keys(files).filter((k) => !uploads.get(k)).map((k) => files[k].name);
   again.hidden = names.length === 0;
   again.querySelector("ul").replaceChildren(
     ...names.map((n) => {
@@ -166,9 +166,7 @@ async function take(list, into) {
     files[key] = { mark: mark(file), name: file.name };
     uploads.add(key, file);
   }
-  askAgain(); // of those that are being sent nothing is asked
-  again.hidden = !Object.keys(files).some((k) => !uploads.get(k));
-  for (const li of again.querySelectorAll("li")) li.hidden = Object.keys(files).some((k) => uploads.get(k) && files[k].name === li.textContent);
+  askAgain();
   const n = list.length - refused;
   tell(`${n} ${n === 1 ? "file was" : "files were"} added.` + (refused ? ` A side has ${rows.most} tracks at most; ${refused} left out.` : ""));
   if (studio() === null) {
@@ -208,7 +206,6 @@ function progress(item) {
 function arrived(item) {
   delete files[item.key];
   rows.hidden(item.key, "sha").value = item.sha;
-  rows.sending(item);
   tell(item.file.name + " is handed in.");
   changed();
   if (wish && !uploads.pending().length) submit();
@@ -265,8 +262,8 @@ async function submit() {
       }
       if (said.key) form.elements.key.value = said.key;
       everything = true;
-      if (!said.retry) show(said);
-      showSummary(summary, said.faults || []);
+      if (said.retry) showSummary(summary, said.faults || []);
+      else show(said);
       if ((said.faults || []).length === 0) {
         if (uploads.pending().length) return; // arrived goes on
         continue;

@@ -162,7 +162,7 @@ func (a *audit) record(ctx context.Context, r *Record) error {
 		marks = append(marks, openDir+r.ID)
 	}
 	if r.Request.Root != "" {
-		marks = append(marks, revisionDir+r.Request.Root+"/"+r.ID)
+		marks = append(marks, revisionKey(r.Request.Root, r.ID))
 	}
 	for _, key := range marks {
 		if err := a.stands(ctx, r.ID, key, DamageUnmarked, "the job is not in an index", "the service puts it back when it starts, and once a day"); err != nil {
@@ -267,7 +267,9 @@ func (a *audit) ofJobs(ctx context.Context, dir string, known func(j *auditJob, 
 		case bad != nil || !ValidID(id):
 			err = a.tell(DamageExtra, o.Key, "", "no program of ours makes such a key", "look at it, and remove it by hand")
 		case j == nil:
-			if _, gone := a.l.Get(ctx, id); gone != nil {
+			_, gone := a.l.Get(ctx, id)
+			err = ignoreAbsent(gone)
+			if errors.Is(gone, ErrUnknown) {
 				err = a.tell(DamageOrphan, o.Key, id, "there is no such job", "restore the job's record from a backup, or remove this by hand")
 			}
 		case j.unreadable || j.open || known(j, o.Key, attempt):

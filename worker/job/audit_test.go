@@ -223,3 +223,21 @@ func TestAuditBySizes(t *testing.T) {
 		t.Errorf("%v, want what found returned", err)
 	}
 }
+
+// A store that fails for a moment is no reason to call files those of no job,
+// which somebody would then remove by hand.
+func TestAuditTellsAFailureFromAnOrphan(t *testing.T) {
+	b := newBench(t)
+	b.house()
+	const nobody = "0123456789abcdefghjkmnpqrs"
+	b.put(job.ResultKey(nobody, 1, "premaster.wav"), "of nobody")
+	b.clock.pass(2 * time.Hour)
+	b.failAt("open", "record/"+nobody)
+	_, err := b.l.Audit(b.ctx, job.AuditOptions{Sizes: true, Others: []string{"mixinfo/"}, Hashed: []string{"mix/", "plan/"}}, func(f job.Finding) error {
+		t.Errorf("found: %+v", f)
+		return nil
+	})
+	if !errors.Is(err, errInjected) {
+		t.Errorf("%v, want the store's failure", err)
+	}
+}

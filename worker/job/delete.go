@@ -84,7 +84,7 @@ func (l *Ledger) bury(ctx context.Context, r *Record) error {
 		if err := l.unpoint(ctx, r); err != nil {
 			return err
 		}
-		if err := l.store.Delete(ctx, revisionDir+root+"/"+r.ID); err != nil {
+		if err := l.store.Delete(ctx, revisionKey(root, r.ID)); err != nil {
 			return err
 		}
 	}

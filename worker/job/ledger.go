@@ -114,6 +114,8 @@ func sealKey(id string, attempt int) string { return fmt.Sprintf("%s%s/%06d", se
 
 func studioKey(studio, id string) string { return studioDir + studio + "/" + id }
 
+func revisionKey(root, id string) string { return revisionDir + root + "/" + id }
+
 // mark makes a marker; one that is there already is fine.
 func (l *Ledger) mark(ctx context.Context, key string) error {
 	err := l.store.PutIfAbsent(ctx, key, []byte("1\n"))

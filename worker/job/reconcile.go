@@ -230,7 +230,7 @@ func (l *Ledger) Rebuild(ctx context.Context, tidy time.Duration) (Rebuilt, erro
 			return err
 		}
 		if root := r.Request.Root; root != "" {
-			if err := errors.Join(ensure(revisionDir+root+"/"+id), l.point(ctx, r)); err != nil {
+			if err := errors.Join(ensure(revisionKey(root, id)), l.point(ctx, r)); err != nil {
 				return err
 			}
 		}

@@ -153,7 +153,7 @@ func (l *Ledger) create(ctx context.Context, id string, req Request) (_ *Record,
 		return nil, false, err
 	}
 	if req.Root != "" {
-		if err := l.mark(ctx, revisionDir+req.Root+"/"+id); err != nil {
+		if err := l.mark(ctx, revisionKey(req.Root, id)); err != nil {
 			return nil, false, err
 		}
 	}

@@ -226,7 +226,7 @@ func (z *zip) displacement(m groove.Motion) {
 func (z *zip) match() {
 	n := min(len(z.a), len(z.b))
 	for i := 0; i < n; i++ {
-		z.out.Append(trebleOf(&z.a[i], &z.b[i]))
+		z.out.Append(groove.TrebleOf(&z.a[i], &z.b[i]))
 	}
 	if n > 0 {
 		z.a = append(z.a[:0], z.a[n:]...)
@@ -252,14 +252,6 @@ func measureSide(ctx context.Context, s *side, p pass, opt Options, t *teller, n
 	return m, nil
 }
 
-// trebleOf is displacement of m with velocity and acceleration of full.
-func trebleOf(full, m *groove.Motion) groove.Motion {
-	out := *m
-	out.WallVelocity, out.WallAccel, out.AccelLow, out.AccelLowDeep, out.SpeedLow = full.WallVelocity, full.WallAccel, full.AccelLow, full.AccelLowDeep, full.SpeedLow
-	out.LateralSpeed, out.VerticalSpeed, out.AccelSqL, out.AccelSqR = full.LateralSpeed, full.VerticalSpeed, full.AccelSqL, full.AccelSqR
-	return out
-}
-
 // behind measures displacement alone behind other filters than the first pass
 // had, and joins it with the treble of that pass.
 func (p pass) behind(r reader, full *groove.MotionLog, block int, t *teller) (_ *groove.MotionLog, err error) {
@@ -277,5 +269,5 @@ func (p pass) behind(r reader, full *groove.MotionLog, block int, t *teller) (_ 
 		return nil, err
 	}
 	l.flush(frames)
-	return groove.Join(p.temp, full, moved, trebleOf)
+	return groove.Join(p.temp, full, moved, groove.TrebleOf)
 }

@@ -194,12 +194,7 @@ func (a *Album) track(ctx context.Context, t *Track, temp string, tell func(floa
 	plain.Flush(total)
 	behind.Flush(total)
 	m.lengthS = float64(m.frames) / float64(a.rateHz)
-	m.log, err = groove.Join(temp, full, moved, func(x, y *groove.Motion) groove.Motion {
-		out := *y
-		out.WallVelocity, out.WallAccel, out.AccelLow = x.WallVelocity, x.WallAccel, x.AccelLow
-		out.LateralSpeed, out.VerticalSpeed, out.AccelSqL, out.AccelSqR = x.LateralSpeed, x.VerticalSpeed, x.AccelSqL, x.AccelSqR
-		return out
-	})
+	m.log, err = groove.Join(temp, full, moved, groove.TrebleOf)
 	return m, err
 }
 

@@ -20,10 +20,6 @@ const (
 	tableStepMM   = 1.0
 )
 
-// holdsRatio is the share of a limit up to which it counts as held, as in
-// package planner.
-const holdsRatio = 1.0005
-
 // problem turns the tracks into pieces.
 func (a *Album) problem(ctx context.Context) (*problem, error) {
 	r := a.Release
@@ -63,6 +59,9 @@ func (a *Album) weigh(ctx context.Context, p *problem) error {
 	for db := planner.LowestLevelDB; db < levelOf(p.top)+profileStepDB-1e-9; db += profileStepDB {
 		levels = append(levels, math.Min(db, levelOf(p.top)))
 	}
+	if len(levels) == 1 { // between two levels there is always something to interpolate
+		levels = append(levels, levels[0]+profileStepDB)
+	}
 	for i := range profileRadii {
 		radii = append(radii, p.OuterMM-(p.OuterMM-p.InnerMM)*float64(i)/(profileRadii-1))
 	}
@@ -95,9 +94,8 @@ func (a *Album) weigh(ctx context.Context, p *problem) error {
 
 // silence is the land of one silent turn.
 func (a *Album) silence() float64 {
-	const spareUM = 0.1 // as package planner adds to every need
 	l := a.base.Limits
-	return math.Max(l.MinLandUM+2*l.DesignDepthUM+spareUM, a.base.Room.Pitch.MinUM)
+	return math.Max(l.MinLandUM+2*l.DesignDepthUM+planner.LandSpareUM, a.base.Room.Pitch.MinUM)
 }
 
 // gap is the land that the silence before track i and the mark in it add to the
@@ -146,7 +144,7 @@ func (a *Album) piece(p *problem, i int, prof *planner.Profile, gapUM float64) P
 		soft := step > p.SoftFrom
 		placeless := mix(prof.NeedUM[k], prof.NeedUM[k+1]) <= a.base.Room.Pitch.MaxUM &&
 			mix(prof.RMSRatio[k], prof.RMSRatio[k+1]) <= 1 &&
-			(a.base.LimitSides != nil || mix(prof.Sides[k].Worst, prof.Sides[k+1].Worst) <= holdsRatio) &&
+			(a.base.LimitSides != nil || mix(prof.Sides[k].Worst, prof.Sides[k+1].Worst) <= planner.HeldRatio) &&
 			(!soft || mix(prof.Sides[k].ReductionDB, prof.Sides[k+1].ReductionDB) <= p.capDB(a))
 		curve, ess := make([]float32, mms), make([]float32, mms)
 		least := math.Inf(1)
@@ -161,8 +159,8 @@ func (a *Album) piece(p *problem, i int, prof *planner.Profile, gapUM float64) P
 			}
 			curve[j] = float32(at(func(x planner.Placed) float64 { return x.DeEss.Worst }))
 			ess[j] = float32(at(func(x planner.Placed) float64 { return x.DeEss.TreatedS }))
-			good := placeless && at(func(x planner.Placed) float64 { return x.SlopeRatio }) <= holdsRatio &&
-				(!soft || at(func(x planner.Placed) float64 { return x.CurvatureRatio }) <= holdsRatio &&
+			good := placeless && at(func(x planner.Placed) float64 { return x.SlopeRatio }) <= planner.HeldRatio &&
+				(!soft || at(func(x planner.Placed) float64 { return x.CurvatureRatio }) <= planner.HeldRatio &&
 					at(func(x planner.Placed) float64 { return x.DeEss.ReductionDB }) <= p.capDB(a))
 			if good && (j == 0 || least == p.OuterMM-float64(j-1)*p.RadiusStepMM) {
 				least = mm

@@ -68,6 +68,15 @@ func (l *MotionLog) Scan(f func(first int, run []Motion)) error {
 	return nil
 }
 
+// TrebleOf is displacement of m with what full, measured in front of filters of
+// the lows, has of velocity and acceleration: those filters leave them as they are.
+func TrebleOf(full, m *Motion) Motion {
+	out := *m
+	out.WallVelocity, out.WallAccel, out.AccelLow, out.AccelLowDeep, out.SpeedLow = full.WallVelocity, full.WallAccel, full.AccelLow, full.AccelLowDeep, full.SpeedLow
+	out.LateralSpeed, out.VerticalSpeed, out.AccelSqL, out.AccelSqR = full.LateralSpeed, full.VerticalSpeed, full.AccelSqL, full.AccelSqR
+	return out
+}
+
 // Join makes a log in dir of f(x, y) for every sector of two logs of equal
 // length.
 func Join(dir string, a, b *MotionLog, f func(x, y *Motion) Motion) (*MotionLog, error) {

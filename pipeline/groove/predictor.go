@@ -54,6 +54,7 @@ type Predictor struct {
 	last               int // sectors to emit, known at Flush; 0 before
 
 	v, a, v2, a2 []float64
+	lowL, lowR   []float64
 	past         []float32 // left displacement one turn ago
 	pastAt       int
 }
@@ -114,6 +115,7 @@ func NewPredictor(s Sectors, scale float64, displacementOnly bool, emit func(Mot
 	p.dl = make([]float64, longest+2*p.margin+2*chunkFrames)
 	p.dr = make([]float64, len(p.dl))
 	p.v, p.a, p.v2, p.a2 = make([]float64, longest+2), make([]float64, longest+2), make([]float64, longest+2), make([]float64, longest+2)
+	p.lowL, p.lowR = make([]float64, longest), make([]float64, longest)
 	p.past = make([]float32, s.perTurn)
 	p.Reset()
 	return p, nil
@@ -301,15 +303,16 @@ func (p *Predictor) derive(m *Motion, wideL, wideR []float64, n int) {
 	ar := crest(b, dr, am2, quietAccel, t.accelHalf)
 	m.AccelSqR = float32(sq / float64(n))
 	if most := max(al, ar); most >= quietAccel {
+		lowL, lowR := p.lowOfWall(p.lowL[:n], p.accelLow, wideL), p.lowOfWall(p.lowR[:n], p.accelLow, wideR)
 		low := func(depth float64) float32 {
 			target := most / depth
-			return lowOf(most, target, min(p.share(a, al/am, target, p.accelLow, wideL), p.share(b, ar/am2, target, p.accelLow, wideR)))
+			return lowOf(most, target, min(share(a, lowL, al/am, target), share(b, lowR, ar/am2, target)))
 		}
 		m.AccelLow, m.AccelLowDeep = low(SplitShallow), low(SplitDeep)
 	}
 	if most := max(vl, vr); most >= quietSpeed {
 		target := most / SplitShallow
-		m.SpeedLow = lowOf(most, target, min(p.share(v, vl/vm, target, p.speedLow, wideL), p.share(v2, vr/vm2, target, p.speedLow, wideR)))
+		m.SpeedLow = lowOf(most, target, min(share(v, p.lowOfWall(p.lowL[:n], p.speedLow, wideL), vl/vm, target), share(v2, p.lowOfWall(p.lowR[:n], p.speedLow, wideR), vr/vm2, target)))
 	}
 	e := kernel.Extremes(v[1:n+1], v2[1:n+1])
 	lat := fastest(v, v2, 1, e.MaxSum, e.MinSum)

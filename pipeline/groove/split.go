@@ -78,22 +78,20 @@ func lowOf(most, target, g float64) float32 {
 	return float32((target - g*most) / (1 - g))
 }
 
-// share is the greatest gain of the treble alone that brings every crest of a
-// wall's motion x down to target: the least of (target-low)/(crest-low). factor
-// scales samples to crests between samples, wide is the displacement around the
-// sector.
-func (p *Predictor) share(x []float64, factor, target float64, taps, wide []float64) float64 {
+// lowOfWall is a wall's motion below the split at every sample of a sector.
+func (p *Predictor) lowOfWall(dst, taps, wide []float64) []float64 {
+	dsp.Correlate(dst, wide[p.margin-len(taps)/2:], taps)
+	return dst
+}
+
+func share(x, lows []float64, factor, target float64) float64 {
 	g := 1.0
 	for i := 1; i < len(x)-1; i++ {
 		m := math.Abs(x[i])
 		if m*factor <= target || m < math.Abs(x[i-1]) || m < math.Abs(x[i+1]) {
 			continue
 		}
-		from := p.margin + i - 1 - len(taps)/2 // x begins one sample before the sector
-		low := 0.0
-		for k, c := range taps {
-			low += c * wide[from+k]
-		}
+		low := lows[i-1]
 		if x[i] < 0 {
 			low = -low
 		}

@@ -16,9 +16,9 @@ import (
 
 func (a *app) arrangeCommand() *cobra.Command {
 	var (
-		free, same, quick bool
-		sides             int
-		write             string
+		free, same, quick, fields bool
+		sides                     int
+		write                     string
 	)
 	c := &cobra.Command{
 		Use:   "arrange RELEASE|PLAN",
@@ -36,13 +36,13 @@ column of the table is the level by a full plan of the best division; --quick
 leaves it out.`,
 		Example: "  discsafe arrange release.yaml\n  discsafe arrange release.yaml --free --same-level --write plans",
 		Args: func(cmd *cobra.Command, args []string) error {
-			if fields, err := cmd.Flags().GetBool("fields"); err == nil && fields {
+			if fields {
 				return nil
 			}
 			return oneArg("a release file or a side plan")(cmd, args)
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if fields, err := cmd.Flags().GetBool("fields"); err == nil && fields {
+			if fields {
 				_, err := fmt.Fprint(a.stdout, "# Release\n\n"+spec.Doc(arrange.Release{}))
 				return err
 			}
@@ -66,7 +66,7 @@ leaves it out.`,
 	c.Flags().IntVar(&sides, "sides", 2, "number of sides")
 	c.Flags().BoolVar(&quick, "quick", false, "leave out the full plan of the best division")
 	c.Flags().StringVar(&write, "write", "", "folder for side plans of the best division")
-	c.Flags().Bool("fields", false, "print every field of a release file and end")
+	c.Flags().BoolVar(&fields, "fields", false, "print every field of a release file and end")
 	a.jsonFlag(c)
 	return c
 }

@@ -104,15 +104,9 @@ func between(planned []*land.Plan, rung int) (float64, *land.Plan) {
 
 // quickLand plans the land of one level, coarsely.
 func (w *weigher) quickLand(ctx context.Context, levelDB float64) (*land.Plan, error) {
-	gain := math.Pow(10, levelDB/20)
-	d, err := w.planDepth(gain)
-	if err != nil {
+	if _, err := w.prepare(math.Pow(10, levelDB/20)); err != nil {
 		return nil, err
 	}
-	if err := w.needs(w.side.Log, d, gain, w.side.Limits.MinLandUM, landSpareUM); err != nil {
-		return nil, err
-	}
-	w.markTracks(w.side.Limits.MinLandUM)
 	// What is wrong with a level is found by weighing it.
 	p, _, err := w.solveLand(ctx, true)
 	return p, err

@@ -21,8 +21,13 @@ import (
 const (
 	treatTarget = 0.99  // limiting stages aim at this share of a limit
 	watchFrom   = 0.985 // sectors above this share of a limit are watched
-	landSpareUM = 0.1   // added to every need for rounding and dither
 )
+
+// LandSpareUM is added to every need for rounding and dither.
+const LandSpareUM = 0.1
+
+// HeldRatio is the share of a limit up to which it counts as held.
+const HeldRatio = 1.0005
 
 // Track is where one track lies on the side, in sectors.
 type Track struct {

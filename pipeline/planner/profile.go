@@ -48,14 +48,10 @@ func ProfileOf(ctx context.Context, s *Side, levelsDB, radiiMM []float64) (*Prof
 	p := &Profile{LevelsDB: levelsDB, RadiiMM: radiiMM}
 	for _, db := range levelsDB {
 		gain := math.Pow(10, db/20)
-		d, err := w.planDepth(gain)
+		d, err := w.prepare(gain)
 		if err != nil {
 			return nil, err
 		}
-		if err := w.needs(own.Log, d, gain, own.Limits.MinLandUM, landSpareUM); err != nil {
-			return nil, err
-		}
-		w.markTracks(own.Limits.MinLandUM)
 		most, _ := w.largestNeed()
 		var row []Placed
 		var o Outcome

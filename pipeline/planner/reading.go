@@ -200,7 +200,7 @@ func (r *Reading) finish(p *Plan) {
 // and depth, for the before column.
 func OwnLand(ctx context.Context, p *Plan, log *groove.MotionLog) (usedUM float64, err error) {
 	w := &weigher{side: p.side}
-	if err := w.needs(log, p.depth, p.Gain, p.side.Limits.MinLandUM, landSpareUM); err != nil {
+	if err := w.needs(log, p.depth, p.Gain, p.side.Limits.MinLandUM, LandSpareUM); err != nil {
 		return 0, err
 	}
 	w.markTracks(p.side.Limits.MinLandUM)
@@ -222,7 +222,7 @@ func (p *Plan) Settle(ctx context.Context, log *groove.MotionLog) (bool, error) 
 	if slack, at := p.Land.MinSlackUM(w.need); at < 0 || slack >= 0 {
 		return false, nil
 	}
-	if err := w.needs(log, p.depth, p.Gain, land, landSpareUM/2); err != nil {
+	if err := w.needs(log, p.depth, p.Gain, land, LandSpareUM/2); err != nil {
 		return false, err
 	}
 	w.markTracks(land)

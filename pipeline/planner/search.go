@@ -106,14 +106,23 @@ func round1(x float64) float64 { return math.Round(x*10) / 10 }
 // Try weighs one level on the envelopes, without a new land plan.
 func (w *weigher) Try(levelDB float64) (Outcome, error) {
 	gain := math.Pow(10, levelDB/20)
-	d, err := w.planDepth(gain)
+	d, err := w.prepare(gain)
 	if err != nil {
 		return Outcome{}, err
 	}
-	s := w.side
-	if err := w.needs(s.Log, d, gain, s.Limits.MinLandUM, landSpareUM); err != nil {
-		return Outcome{}, err
-	}
-	w.markTracks(s.Limits.MinLandUM)
 	return w.weigh(gain, levelDB, d, nil)
+}
+
+// prepare plans the depth at a gain, and finds what land each sector then needs.
+func (w *weigher) prepare(gain float64) (*depthPlan, error) {
+	d, err := w.planDepth(gain)
+	if err != nil {
+		return nil, err
+	}
+	land := w.side.Limits.MinLandUM
+	if err := w.needs(w.side.Log, d, gain, land, LandSpareUM); err != nil {
+		return nil, err
+	}
+	w.markTracks(land)
+	return d, nil
 }

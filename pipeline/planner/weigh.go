@@ -83,19 +83,18 @@ func (w *weigher) held(o *Outcome) string {
 	total := s.Sectors.Seconds(s.Log.Len())
 	cap := math.Pow(10, s.MaxReductionDB/20) * 1.0001
 	most, _ := w.largestNeed()
-	const slack = 1.0005
 	switch {
 	case o.LandUM > s.AvailableUM():
 		return HeldLand
 	case most > s.Room.Pitch.MaxUM:
 		return HeldPitch
-	case o.SlopeRatio > slack:
+	case o.SlopeRatio > HeldRatio:
 		return HeldSlope
-	case o.Sides.Worst > slack && s.LimitSides == nil:
+	case o.Sides.Worst > HeldRatio && s.LimitSides == nil:
 		return HeldVertical
 	case o.RMSRatio > 1:
 		return HeldRMS
-	case o.CurvatureRatio > slack && !(s.DeEss != nil && s.DeEss.Mode == stage.ModeEstimate):
+	case o.CurvatureRatio > HeldRatio && !(s.DeEss != nil && s.DeEss.Mode == stage.ModeEstimate):
 		return HeldCurvature
 	case s.treats(stage.DeEss) && math.Pow(10, o.DeEss.ReductionDB/20) > cap,
 		s.treats(stage.LimitSides) && math.Pow(10, o.Sides.ReductionDB/20) > cap:
@@ -241,17 +240,12 @@ func (m *rmsMeter) top() float64 {
 
 // plan makes the full plan at a level. quick uses a coarser land optimum.
 func (w *weigher) plan(ctx context.Context, levelDB float64, quick bool) (*Plan, error) {
-	s := w.side
-	p := &Plan{Gain: math.Pow(10, levelDB/20), side: s}
-	d, err := w.planDepth(p.Gain)
+	p := &Plan{Gain: math.Pow(10, levelDB/20), side: w.side}
+	d, err := w.prepare(p.Gain)
 	if err != nil {
 		return nil, err
 	}
 	p.depth = d
-	if err := w.needs(s.Log, d, p.Gain, s.Limits.MinLandUM, landSpareUM); err != nil {
-		return nil, err
-	}
-	w.markTracks(s.Limits.MinLandUM)
 	p.Land, p.LandErr, err = w.solveLand(ctx, quick)
 	if err != nil {
 		return nil, err

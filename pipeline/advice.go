@@ -30,7 +30,7 @@ const (
 func (j *job) advice() ([]report.Advice, error) {
 	caps := j.plan.Caps
 	var out []report.Advice
-	worst := map[int]int{} // index in out by worst sector
+	worst := map[int][]int{} // indices in out by worst sector
 	for _, l := range j.res.links {
 		tr := j.res.traces[l.id]
 		if tr == nil || l.shadow {
@@ -48,13 +48,13 @@ func (j *job) advice() ([]report.Advice, error) {
 		for _, p := range own[:min(len(own), mostAdvice)] {
 			a := report.Advice{StartS: round3(j.sectors.Seconds(p.First)), EndS: round3(j.sectors.Seconds(p.Last + 1)), Stage: l.id, ChangeDB: math.Round(audio.DB(p.MinGain)*10) / 10}
 			a.CapDB = math.Min(0, math.Round((a.ChangeDB+caps.MaxReductionDB)*10)/10)
-			worst[p.WorstSector] = len(out)
+			worst[p.WorstSector] = append(worst[p.WorstSector], len(out))
 			out = append(out, a)
 		}
 	}
 	err := j.before.log.Scan(func(first int, run []groove.Motion) {
 		for i := range run {
-			if k, ok := worst[first+i]; ok {
+			for _, k := range worst[first+i] {
 				out[k].HZ = motionHz(out[k].Stage, &run[i])
 			}
 		}
@@ -103,8 +103,7 @@ func motionHz(id string, m *groove.Motion) *float64 {
 
 // word writes the note.
 func (j *job) word(a *report.Advice) {
-	where := j.place(j.sectors.At(int64(a.StartS * float64(j.side.rateHz))))
-	a.Track, a.TrackS, a.Title = where.Track, a.StartS, ""
+	a.Track, a.TrackS, a.Title = j.placeS(a.StartS).Track, a.StartS, ""
 	at := "between tracks"
 	if a.Track > 0 {
 		p := j.side.tracks[a.Track-1]

@@ -98,7 +98,7 @@ func (j *job) analysis() (_ *report.Report, err error) {
 	if r.Land, err = j.landSection(j.ps.Log); err != nil {
 		return nil, err
 	}
-	if r.Ladder, err = j.ladder(); err != nil {
+	if r.Ladder, err = j.ladder(rb); err != nil {
 		return nil, err
 	}
 	r.Tracks = j.tracks()

@@ -125,7 +125,7 @@ func (j *job) finish() (_ *report.Report, err error) {
 	if r.Land, err = j.landSection(j.res.after.log); err != nil {
 		return nil, err
 	}
-	if r.Ladder, err = j.ladder(); err != nil {
+	if r.Ladder, err = j.ladder(rb); err != nil {
 		return nil, err
 	}
 	r.Tracks = j.tracks()

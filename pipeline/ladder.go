@@ -12,10 +12,11 @@ import (
 
 // ladder says what each cut level would cost, were it cut. Filters that act
 // when needed act at each rung as they would there, as far as the groove behind
-// them was measured; else as at the level cut, and the rung says so.
-func (j *job) ladder() ([]report.Rung, error) {
+// them was measured; else as at the level cut, and the rung says so. was is the
+// reading of the mixes.
+func (j *job) ladder(was *planner.Reading) ([]report.Rung, error) {
 	levels := planner.LadderLevels()
-	sets, err := j.ladderFilters(levels)
+	sets, err := j.ladderFilters(levels, was.InfrasonicUM.Value/j.cut.Gain)
 	if err != nil {
 		return nil, err
 	}
@@ -86,18 +87,10 @@ func (j *job) ladderLogs(sets []filters) (logs []*groove.MotionLog, unlike []boo
 	return logs, unlike, nil
 }
 
-// ladderFilters decides for each level, lowest first, which filters would act.
-func (j *job) ladderFilters(levels []float64) ([]filters, error) {
-	infrasonicUM := 0.0 // at 0 dB
+// ladderFilters decides for each level, lowest first, which filters would act;
+// infrasonicUM is the infrasonic motion at 0 dB.
+func (j *job) ladderFilters(levels []float64, infrasonicUM float64) ([]filters, error) {
 	infrasonic, sumLows := j.chain.infrasonic, j.chain.sumLows
-
-	if infrasonic != nil && infrasonic.When == stage.WhenNeeded {
-		r, err := planner.Read(j.ctx, j.cut, j.before.log, nil)
-		if err != nil {
-			return nil, err
-		}
-		infrasonicUM = r.InfrasonicUM.Value / j.cut.Gain
-	}
 	summed := false // once the lows need summing, they need it at every higher level
 	var out []filters
 	for _, db := range levels {

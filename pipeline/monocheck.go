@@ -30,12 +30,11 @@ func (j *job) monoCheck() *report.MonoCheck {
 	for _, b := range m.mono.Bands {
 		c.Bands = append(c.Bands, monoBand(b))
 	}
-	rate := float64(j.side.rateHz)
+	length := float64(j.side.frames) / float64(j.side.rateHz)
 	for _, p := range m.mono.Passages {
-		end := math.Min(p.EndS, float64(j.side.frames)/rate)
-		where := j.place(min(j.sectors.At(int64((p.StartS+end)/2*rate)), j.before.log.Len()-1))
+		end := math.Min(p.EndS, length)
 		b := monoBand(p.Band)
-		c.Passages = append(c.Passages, report.MonoPassage{StartS: round3(p.StartS), EndS: round3(end), Track: where.Track, HZ: b.HZ, StereoDBFS: b.StereoDBFS, LossDB: b.LossDB, Vanishes: b.Vanishes})
+		c.Passages = append(c.Passages, report.MonoPassage{StartS: round3(p.StartS), EndS: round3(end), Track: j.placeS((p.StartS + end) / 2).Track, HZ: b.HZ, StereoDBFS: b.StereoDBFS, LossDB: b.LossDB, Vanishes: b.Vanishes})
 	}
 	return c
 }

@@ -23,11 +23,7 @@ type Advice struct {
 // WriteAdvice writes the notes as a text, for the studio. The same report gives
 // the same bytes.
 func WriteAdvice(w io.Writer, r *Report) error {
-	title := r.Side.Title
-	if title == "" {
-		title = "Untitled"
-	}
-	if _, err := fmt.Fprintf(w, "%s, side %s: advice to the mix\n\nWhere the disc cannot carry what the mix asks for, these changes in the mix would help more than treatment\nafterwards. Times count from the beginning of the track; in brackets, of the side. The engineer decides.\n\n", title, r.Side.Side); err != nil {
+	if _, err := fmt.Fprintf(w, "%s, side %s: advice to the mix\n\nWhere the disc cannot carry what the mix asks for, these changes in the mix would help more than treatment\nafterwards. Times count from the beginning of the track; in brackets, of the side. The engineer decides.\n\n", heading(r.Side), r.Side.Side); err != nil {
 		return fmt.Errorf("writing the advice: %w", err)
 	}
 	for i, a := range r.Advice {

@@ -190,7 +190,8 @@ func loss(res []float64, s float64) float64 {
 	return sum
 }
 
-// exactFits are the residuals of exact fits to p rows, in order.
+// exactFits are the exact fits to p rows, in order of the rows, without those that
+// the rows do not determine.
 func exactFits(x [][]float64, y []float64) (bs [][]float64) {
 	n, p := len(y), len(x[0])
 	pick := make([]int, p)
@@ -220,6 +221,8 @@ func exactFits(x [][]float64, y []float64) (bs [][]float64) {
 	return bs
 }
 
+// cheapest is the fit whose residuals cost least, of equals the first; without
+// fits it is that of least squares.
 func cheapest(x [][]float64, y []float64, fits [][]float64, cost func(res []float64) float64) []float64 {
 	best, least := []float64(nil), math.Inf(1)
 	for _, b := range fits {

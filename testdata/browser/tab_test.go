@@ -252,7 +252,7 @@ func (b *tab) picture(name string) {
 	}
 	ctx, stop := context.WithTimeout(b.ctx, stepTime)
 	defer stop()
-	get[bool](b, "new Promise(done => setTimeout(() => done(true), 400))") // what a page fetches and draws after a change of size
+	time.Sleep(400 * time.Millisecond) // what a page fetches and draws after a change of size; a sandboxed one has no timers
 	data, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
 	if err != nil {
 		b.fail(err)

@@ -70,6 +70,7 @@ export class Deck {
   async play() {
     if (this.playing) return;
     await this.wake();
+    if (this.playing) return; // asked for twice meanwhile
     this.playing = true;
     if (this.pos >= this.lengthS - 0.01) this.pos = 0;
     this.start(this.pos);

@@ -124,7 +124,7 @@ function limitWords(lane) {
 export function laneElement(lane, footPX) {
   const value = el("span", { className: "value" });
   const unit = units[lane.unit];
-  const what = el("div", { className: "what" }, el("span", {}, el("b", {}, lane.label), unit ? ", " + unit : "", limitWords(lane) ? ", " + limitWords(lane) : "", lane.more ? ", " + lane.more : ""), value);
+  const what = el("div", { className: "what" }, el("span", {}, el("b", {}, lane.label), unit ? ", " + unit : "", limitWords(lane) ? ", " + limitWords(lane) : "", lane.more ? el("span", { className: "more" }, ", " + lane.more) : ""), value);
   const li = el("li", {}, what);
   const plot = lane.height - lane.head - footPX;
   for (const t of lane.ticks) {

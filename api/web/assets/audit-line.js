@@ -302,6 +302,7 @@ export class TimeLine {
   }
 
   tell() {
+    if (!this.width || !this.lanes.length) return; // nothing is drawn, or it said that nothing can be
     const t = this.hover ?? this.now;
     const tile = this.tileAt(t);
     say(this.read, (this.hover === null ? "At " : "Pointer at ") + this.moment(t) + ". One column is " + ((this.view.to - this.view.from) / this.width).toPrecision(2) + " s.");

@@ -3,11 +3,10 @@
 import { excerptS, loopAround, matchedGains, toDB } from "./audit-gain.js";
 import { clock, parseClock } from "./audit-time.js";
 import { button, el, recall, remember, say } from "./audit-dom.js";
-import { Deck } from "./audit-deck.js";
+import { Deck, sources } from "./audit-deck.js";
 import { Excerpts } from "./audit-sound.js";
 
 const names = { before: "Mix (before)", after: "Premaster (after)", difference: "Difference", "as-traced": "As traced" };
-const order = ["before", "after", "difference", "as-traced"];
 const loudDB = 18; // from here on the difference can be as loud as the programme
 
 const dB = (v, d = 1) => (v < 0 ? "−" : v > 0 ? "+" : "") + Math.abs(v).toFixed(d) + " dB";
@@ -26,7 +25,6 @@ export class Player {
     this.match();
     this.deck.setVolume(this.volumeDB());
     this.show();
-    this.tick();
   }
 
   build() {
@@ -36,7 +34,7 @@ export class Player {
     this.loopButton = button("Loop", () => this.setLoopOn(!this.loopOn), { "aria-pressed": "false", "aria-keyshortcuts": "l" });
     const set = el("fieldset", {}, el("legend", { className: "away" }, "What you hear"));
     this.radios = {};
-    order.forEach((s, i) => {
+    sources.forEach((s, i) => {
       const radio = el("input", { type: "radio", name: "source", id: "source-" + s, value: s, "aria-keyshortcuts": String(i + 1) });
       radio.addEventListener("change", () => this.deck.choose(s));
       this.radios[s] = radio;
@@ -208,7 +206,7 @@ export class Player {
   show() {
     const d = this.deck;
     say(this.playButton, d.playing ? "Pause" : "Play");
-    for (const s of order) this.radios[s].checked = s === (d.wanted || d.source);
+    for (const s of sources) this.radios[s].checked = s === (d.wanted || d.source);
     this.loopButton.setAttribute("aria-pressed", String(this.loopOn));
     say(this.loopButton, this.loopOn ? "Loop is on" : "Loop is off");
     this.from.value = clock(this.region[0], 3);
@@ -218,6 +216,9 @@ export class Player {
     else if (/^Fetching/.test(this.status.textContent)) say(this.status, "");
     this.words();
     this.tell();
+    if (!d.playing || this.ticking) return;
+    this.ticking = true;
+    requestAnimationFrame(() => this.tick());
   }
 
   tell() {
@@ -228,31 +229,30 @@ export class Player {
     this.o.moved(pos, d.playing);
   }
 
-  // tick follows the sound, once a picture.
+  // tick follows the sound, once a picture, and once more when it has ended.
   tick() {
-    if (this.deck.playing || this.was) {
-      const l = this.deck.levels();
-      this.root.dataset.rms = this.deck.playing ? l.rms.toPrecision(5) : "0";
-      this.tell();
-      const db = toDB(l.rms);
-      this.bar.style.transform = `scaleX(${Math.max(0, Math.min(1, (db + 60) / 60)).toFixed(3)})`;
-      const now = performance.now();
-      if (!(now - this.worded < 200)) {
-        this.worded = now;
-        this.meter.classList.toggle("hot", l.hot || l.peak > 0.9);
-        const text = db < -90 ? "silence" : `${dB(db).replace("+", "")}FS rms, ${dB(toDB(l.peak)).replace("+", "")}FS peak`;
-        say(this.levelWords, this.deck.playing ? text + (l.hot ? ", held by the ceiling" : "") : "stopped");
-      }
-      this.was = this.deck.playing;
+    const playing = this.deck.playing;
+    const l = this.deck.levels();
+    this.root.dataset.rms = playing ? l.rms.toPrecision(5) : "0";
+    this.tell();
+    const db = toDB(l.rms);
+    this.bar.style.transform = `scaleX(${Math.max(0, Math.min(1, (db + 60) / 60)).toFixed(3)})`;
+    const now = performance.now();
+    if (!playing || !(now - this.worded < 200)) {
+      this.worded = now;
+      this.meter.classList.toggle("hot", l.hot || l.peak > 0.9);
+      const text = db < -90 ? "silence" : `${dB(db).replace("+", "")}FS rms, ${dB(toDB(l.peak)).replace("+", "")}FS peak`;
+      say(this.levelWords, playing ? text + (l.hot ? ", held by the ceiling" : "") : "stopped");
     }
-    requestAnimationFrame(() => this.tick());
+    this.ticking = playing;
+    if (playing) requestAnimationFrame(() => this.tick());
   }
 
   // key obeys a single key; false if it is none of the players'.
   key(event) {
     const k = event.key.toLowerCase();
     const i = "1234".indexOf(k);
-    const act = i >= 0 ? () => this.deck.choose(order[i]) : { " ": () => this.toggle(), l: () => this.setLoopOn(!this.loopOn), "[": () => this.edge(0), "]": () => this.edge(1), n: () => this.o.step(1), p: () => this.o.step(-1), m: () => this.matched.click() }[k];
+    const act = i >= 0 ? () => this.deck.choose(sources[i]) : { " ": () => this.toggle(), l: () => this.setLoopOn(!this.loopOn), "[": () => this.edge(0), "]": () => this.edge(1), n: () => this.o.step(1), p: () => this.o.step(-1), m: () => this.matched.click() }[k];
     if (!act) return false;
     act();
     return true;

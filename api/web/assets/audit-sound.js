@@ -5,9 +5,6 @@ import { contextRate, excerptS } from "./audit-gain.js";
 const atOnce = 2;
 const padS = 0.05; // before and after, where decoding converts the rate and needs a run-up
 
-// Refusal is why sound cannot be had, in words.
-export class Refusal extends Error {}
-
 // Stale is the end of an excerpt that nobody waits for any more.
 export class Stale extends Error {}
 
@@ -88,7 +85,7 @@ export class Excerpts {
         return e;
       }
       const busy = !answer || answer.status === 429 || answer.status >= 500;
-      if (!busy || tries >= 5) throw new Refusal(await words(answer));
+      if (!busy || tries >= 5) throw new Error(await words(answer));
       const wait = Math.min(10, Number(answer && answer.headers.get("Retry-After")) || 1 + tries);
       await new Promise((done) => setTimeout(done, 1000 * wait));
     }

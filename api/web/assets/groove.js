@@ -194,18 +194,12 @@ function start(root) {
 
   // The cross-section keeps the scale that the server chose.
   const crossTop = 70;
-  const crossPerUM = (() => {
-    const y = $("cross-rest").getAttribute("points").split(" ")[1].split(",")[1];
-    return (g) => (Number(y) - crossTop) / firstDepth(g);
-  })();
-  let depthAtFirst = 0;
-  function firstDepth(g) {
-    if (!depthAtFirst) depthAtFirst = g.depth_um;
-    return depthAtFirst;
-  }
+  const restPX = Number($("cross-rest").getAttribute("points").split(" ")[1].split(",")[1]) - crossTop;
+  let crossPerUM = 0;
 
   function drawCross(s) {
-    const k = crossPerUM(data);
+    crossPerUM ||= restPX / data.depth_um;
+    const k = crossPerUM;
     const x = (um) => (240 + um * k).toFixed(1);
     const y = (um) => (crossTop + um * k).toFixed(1);
     const limits = data.limits;

@@ -135,6 +135,9 @@ func (s *Server) timelineOf(ctx context.Context, f job.Output, a timelineAsked) 
 			t.RadiusMM = v1.Curve(win.Lanes[i].Min)
 			continue
 		}
+		if l.ID == "depth" && l.What == "plan" {
+			continue // nothing is held against it; the groove is
+		}
 		t.Lanes = append(t.Lanes, v1.Lane{ID: l.ID, What: l.What, Label: l.Label, Unit: l.Unit, Limit: l.Limit, LimitIs: l.LimitIs, Min: win.Lanes[i].Min, Max: win.Lanes[i].Max})
 	}
 	for _, x := range file.Tracks {

@@ -91,7 +91,7 @@ func (w *waves) close() error {
 
 // grooveStrips are the curves of one groove.
 type grooveStrips struct {
-	width, depth, slope, curvature, land, pitch, radius *timeline.Strip
+	width, depth, slope, curvature, land, pitch, rest, radius *timeline.Strip // rest: depth as planned
 }
 
 func newGrooveStrips(dir string) (g *grooveStrips, err error) {
@@ -102,10 +102,12 @@ func newGrooveStrips(dir string) (g *grooveStrips, err error) {
 		}
 	}()
 	for _, s := range []struct {
-		to   **timeline.Strip
-		step float64
-	}{{&g.width, grooveStep}, {&g.depth, grooveStep}, {&g.slope, ratioStep}, {&g.curvature, ratioStep}, {&g.land, landStep}, {&g.pitch, landStep}, {&g.radius, radiusStep}} {
-		if *s.to, err = timeline.NewStrip(dir, s.step); err != nil {
+		to    **timeline.Strip
+		step  float64
+		round func(float64) float64
+	}{{&g.width, grooveStep, math.Floor}, {&g.depth, grooveStep, math.Ceil}, {&g.slope, ratioStep, math.Ceil}, {&g.curvature, ratioStep, math.Ceil},
+		{&g.land, landStep, math.Floor}, {&g.pitch, landStep, math.Round}, {&g.rest, grooveStep, math.Round}, {&g.radius, radiusStep, math.Round}} {
+		if *s.to, err = timeline.NewLine(dir, s.step, s.round); err != nil {
 			return nil, err
 		}
 	}
@@ -114,28 +116,27 @@ func newGrooveStrips(dir string) (g *grooveStrips, err error) {
 
 // see adds a sector; sectors come in order.
 func (g *grooveStrips) see(p *planner.Point) {
-	one := func(s *timeline.Strip, v float64) { s.Put(v, v) }
-	one(g.width, p.MinWidthUM)
-	one(g.depth, p.MaxDepthUM)
-	one(g.slope, p.SlopeRatio)
-	one(g.curvature, p.CurvatureRat)
-	one(g.land, p.LandUM)
-	one(g.pitch, p.PitchUM)
-	one(g.radius, p.RadiusMM)
+	g.width.One(p.MinWidthUM)
+	g.depth.One(p.MaxDepthUM)
+	g.slope.One(p.SlopeRatio)
+	g.curvature.One(p.CurvatureRat)
+	g.land.One(p.LandUM)
+	g.pitch.One(p.PitchUM)
+	g.rest.One(p.DepthUM)
+	g.radius.One(p.RadiusMM)
 }
 
 func (g *grooveStrips) close() error {
 	if g == nil {
 		return nil
 	}
-	return errors.Join(g.width.Close(), g.depth.Close(), g.slope.Close(), g.curvature.Close(), g.land.Close(), g.pitch.Close(), g.radius.Close())
+	return errors.Join(g.width.Close(), g.depth.Close(), g.slope.Close(), g.curvature.Close(), g.land.Close(), g.pitch.Close(), g.rest.Close(), g.radius.Close())
 }
 
 // gainStrip follows a limiting stage: it hears only of gains below 1.
 func gainStrip(s *timeline.Strip, sector int, gain float64) {
 	s.FillTo(sector, 0)
-	db := audio.DB(gain)
-	s.Put(db, db)
+	s.One(audio.DB(gain))
 }
 
 // writeTimeline writes the file. before and after are the curves of mixes and
@@ -187,6 +188,7 @@ func (j *job) writeTimeline(r *report.Report, before, after *grooveStrips) error
 			add(s, "gain", "stage:"+id, label, "dB", 0, "")
 		}
 	}
+	add(plan.rest, "depth", "plan", "Depth of the groove at rest", "um", 0, "")
 	add(plan.radius, "radius", "plan", "Radius", "mm", 0, "")
 	return j.out.write(TimelineName, func(f *os.File) error {
 		w := bufio.NewWriterSize(f, 64<<10)

@@ -1,11 +1,16 @@
 package pipeline_test
 
 import (
+	"bytes"
+	"crypto/sha256"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
+	"discsafe/pipeline"
 	"discsafe/pipeline/report"
 	"discsafe/pipeline/timeline"
 )
@@ -104,6 +109,141 @@ func TestTimelineWaves(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// TestTimelineOfAReferenceTone holds lanes against closed forms. A tone of 1 kHz,
+// 14 dB below full scale in both channels, moves at 5 cm/s peak in the default
+// room: v/(2 pi f) = 7.958 um, sideways with equal channels, up and down with
+// opposed ones, either wall at v/sqrt2 (IEC 60098:2020 6.2). A round edge
+// follows a wall to V^2/R (derived).
+func TestTimelineOfAReferenceTone(t *testing.T) {
+	const um = 0.05 / (2 * math.Pi * 1000) * 1e6
+	for name, c := range map[string]struct{ sign, vertical float64 }{"lateral": {1, 0}, "vertical": {-1, um}} {
+		p := prepare(t, sampled(96000, 24, 4, func(at float64) (l, r float64) {
+			v := math.Pow(10, -14.0/20) * gate(at, 0.2, 3.8) * sine(1000, at)
+			return v, c.sign * v
+		}), "level: 0\nchain: []\nroom: {depth: {variable: false}}\n")
+		x := openTimeline(t, p.out)
+		m, err := x.At(2)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if math.Abs(m.DepthUM-30) > 0.02 || m.TurnS != 1.8 { // half of the default 60 um
+			t.Errorf("%s: planned %+v", name, m)
+		}
+		w, err := x.Window(1.9, 2.1, 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		speed := 2 * math.Pi * m.RadiusMM / 1000 / 1.8
+		curvature := 0.05 / math.Sqrt2 * 2 * math.Pi * 1000 / (speed * speed / (*p.report.Limits.DesignTipUM * 1e-6))
+		slope := 0.05 / speed // of either wall along its normal, over the cutter's 45 degrees there: both bring sqrt2
+		for i, l := range x.Lanes {
+			if l.What != "before" && l.What != "after" {
+				continue
+			}
+			lo, hi := w.Lanes[i].Min[0], w.Lanes[i].Max[0]
+			near := func(got, want, tolerance float64) {
+				if !(math.Abs(got-want) <= tolerance) {
+					t.Errorf("%s: %s %s is %.4f, want %.4f", name, l.What, l.ID, got, want)
+				}
+			}
+			// A step of the file, and 0.05 dB that the predictor may err.
+			switch l.ID {
+			case "depth":
+				near(hi, 30+c.vertical, 0.02+0.006*um)
+			case "width":
+				near(lo, 2*(30-c.vertical), 0.02+2*0.006*um)
+			case "curvature":
+				near(hi, curvature, 0.0005+0.006*curvature)
+			case "slope":
+				near(hi, slope, 0.0005+0.006*slope)
+			}
+		}
+	}
+}
+
+// TestGainStandsWhereTheReportSaysSo: the lane of a stage is below 0 dB within the
+// changes the report lists, and nowhere else.
+func TestGainStandsWhereTheReportSaysSo(t *testing.T) {
+	p := prepare(t, sampled(44100, 24, 4, sibilant(0.1)), innerDisc+"level: 0\n"+wideCaps)
+	x := openTimeline(t, p.out)
+	w, err := x.Window(0, x.LengthS, x.Sectors)
+	if err != nil {
+		t.Fatal(err)
+	}
+	changes, seen := 0, 0
+	for i, l := range x.Lanes {
+		if l.ID != "gain" || l.What != "stage:de-ess" {
+			continue
+		}
+		for k, v := range w.Lanes[i].Min {
+			at, inside := (float64(k)+0.5)*w.BinS, false
+			for _, c := range p.report.Changes {
+				// A bin shows what its neighbours hold: two sectors, and the report's milliseconds.
+				inside = inside || c.Stage == "de-ess" && at > c.StartS-0.011 && at < c.EndS+0.011
+			}
+			if v < 0 {
+				seen++
+			}
+			if v < 0 && !inside {
+				t.Errorf("%.3f s: %g dB, where the report lists no change", at, v)
+			}
+		}
+		for _, c := range p.report.Changes {
+			if c.Stage != "de-ess" {
+				continue
+			}
+			changes++
+			within, err := x.Window(c.StartS, c.EndS, 1)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got := within.Lanes[i].Min[0]; math.Abs(got-c.MaxDB) > 0.003 { // a step of the file, and the report's decimals
+				t.Errorf("%.3f to %.3f s: %g dB in the time line, %g in the report", c.StartS, c.EndS, got, c.MaxDB)
+			}
+		}
+	}
+	if changes == 0 || seen == 0 {
+		t.Errorf("%d changes, %d bins below 0 dB: the test shows nothing", changes, seen)
+	}
+}
+
+// TestCheckKnowsAnotherSidesTimeline: a time line that is whole, listed with its
+// hash, and of a side of another length.
+func TestCheckKnowsAnotherSidesTimeline(t *testing.T) {
+	ours, other := prepare(t, sampled(44100, 24, 1, quietMusic), innerDisc+"level: 0\n"), prepare(t, sampled(44100, 24, 1.2, quietMusic), innerDisc+"level: 0\n")
+	line, err := os.ReadFile(filepath.Join(other.out, pipeline.TimelineName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	put(t, filepath.Join(ours.out, pipeline.TimelineName), line)
+	name := filepath.Join(ours.out, report.ManifestName)
+	raw, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := report.ReadManifest(bytes.NewReader(raw))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range m.Outputs {
+		if h := &m.Outputs[i]; h.Name == pipeline.TimelineName {
+			h.Bytes, h.SHA256 = int64(len(line)), fmt.Sprintf("%x", sha256.Sum256(line))
+		}
+	}
+	var b bytes.Buffer
+	if err := m.Write(&b); err != nil {
+		t.Fatal(err)
+	}
+	put(t, name, b.Bytes())
+	c, err := pipeline.Check(t.Context(), ours.out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := strings.Join(c.Faults, "; "); !strings.Contains(got, "time line: of another side") {
+		t.Errorf("faults %q", got)
 	}
 }
 

@@ -3,9 +3,11 @@ package client
 import (
 	"bytes"
 	"errors"
+	"math"
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -184,5 +186,24 @@ func TestExcerpt(t *testing.T) {
 	page, _ := dial(t, raw(http.Header{"Content-Type": {"text/html"}}, 200, "<html>"))
 	if _, err := page.Excerpt(within(t), jobID, "before", 0, 1, &b); err == nil {
 		t.Error("a page was taken for sound")
+	}
+}
+
+func TestTimeline(t *testing.T) {
+	const answer = `{"length_s":9,"from_s":1.5,"to_s":9,"bin_s":3.75,"revolution_s":1.8,"radius_mm":[146,145.5],
+		"lanes":[{"id":"land","what":"after","label":"Land","unit":"um","limit":10,"limit_is":"least","min":[12.5,null],"max":[30,null]}],"tracks":[]}`
+	line := raw(http.Header{"Content-Type": {"application/json"}}, 200, answer)
+	c, _ := dial(t, first(1, problem(v1.Unavailable, 0), func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.String() != "/v1/jobs/"+jobID+"/timeline?bins=2&from_s=1.5&to_s=9" {
+			t.Errorf("asked %s", r.URL)
+		}
+		line(w, r)
+	}))
+	got, err := c.Timeline(within(t), jobID, 1.5, 9, 2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l := got.Lanes; len(l) != 1 || l[0].ID != "land" || *l[0].Limit != 10 || l[0].Min[0] != 12.5 || !math.IsNaN(l[0].Min[1]) || !slices.Equal(got.RadiusMM, v1.Curve{146, 145.5}) {
+		t.Errorf("%+v", got)
 	}
 }

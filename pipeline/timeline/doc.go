@@ -13,12 +13,13 @@
 //	head          JSON: Head
 //	to 8 bytes    zeros, so that data begin at a multiple of 8
 //	for each lane, in the order of the head:
-//	    level 0   pairs of int16, little-endian: least and greatest of a sector
+//	    level 0   pairs of int16, little-endian: least and greatest of a sector;
+//	              in a lane called single, one int16
 //	    level 1   the same of four sectors
 //	    ...       each level a quarter of the one below, the last one pair
 //
 // A value is the integer times the lane's scale; least values are rounded down,
-// greatest up; -32768 means that there is no value. Values beyond the range of a
+// greatest up, single ones to the side that is held against a limit; -32768 means that there is no value. Values beyond the range of a
 // lane are held at its end.
 //
 // The package knows nothing of sound or grooves, and imports nothing of the

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 )
 
 // Bounds of what is believed of a head.
@@ -27,8 +28,8 @@ func (e *FormatError) Error() string {
 type File struct {
 	Head
 	r     io.ReaderAt
-	data  int64 // where lanes begin
-	sizes []int
+	sizes []int   // entries in each level
+	begin []int64 // where each lane begins
 }
 
 // Open reads the head of a time line of size bytes. Errors: *FormatError, those
@@ -52,7 +53,7 @@ func Open(r io.ReaderAt, size int64) (*File, error) {
 	if _, err := r.ReadAt(text, int64(len(front))); err != nil {
 		return nil, fmt.Errorf("reading the time line: %w", err)
 	}
-	f := &File{r: r, data: (int64(len(front)) + n + 7) / 8 * 8}
+	f := &File{r: r}
 	dec := json.NewDecoder(bytes.NewReader(text))
 	dec.DisallowUnknownFields()
 	if err := dec.Decode(&f.Head); err != nil {
@@ -62,8 +63,15 @@ func Open(r io.ReaderAt, size int64) (*File, error) {
 		return nil, err
 	}
 	f.sizes = levels(f.Sectors)
-	if want := f.data + int64(len(f.Lanes))*f.laneBytes(); size != want {
-		return nil, &FormatError{fmt.Sprintf("it has %d bytes, its head says %d", size, want)}
+	end := (int64(len(front)) + n + 7) / 8 * 8
+	for _, l := range f.Lanes {
+		f.begin = append(f.begin, end)
+		for level, k := range f.sizes {
+			end += int64(k) * l.entry(level)
+		}
+	}
+	if size != end {
+		return nil, &FormatError{fmt.Sprintf("it has %d bytes, its head says %d", size, end)}
 	}
 	return f, nil
 }
@@ -87,12 +95,25 @@ func (f *File) check() error {
 
 func (f *File) sectorS() float64 { return f.RevolutionS / float64(f.PerTurn) }
 
-func (f *File) laneBytes() int64 {
-	n := int64(0)
-	for _, k := range f.sizes {
-		n += 4 * int64(k)
+// entry is the size of an entry in a level of the lane.
+func (l *Lane) entry(level int) int64 {
+	if l.Single && level == 0 {
+		return lineBytes
 	}
-	return n
+	return pairBytes
+}
+
+// read fills raw, of whole entries, with the entries of a lane's level from
+// first on.
+func (f *File) read(raw []byte, lane, level, first int) error {
+	at := f.begin[lane]
+	for k, n := range f.sizes[:level] {
+		at += int64(n) * f.Lanes[lane].entry(k)
+	}
+	if _, err := f.r.ReadAt(raw, at+int64(first)*f.Lanes[lane].entry(level)); err != nil {
+		return fmt.Errorf("reading the time line: %w", err)
+	}
+	return nil
 }
 
 // Window is a stretch of a side in bins of equal length.
@@ -138,30 +159,64 @@ func (f *File) Window(fromS, toS float64, bins int) (*Window, error) {
 		return min(max(int(math.Floor(s/pairS+1e-6)), 0), last)
 	}
 	p0, p1 := at(from, false), at(to, true)
-	raw := make([]byte, 4*(p1-p0+1))
-	offset := f.data
-	for _, k := range f.sizes[:level] {
-		offset += 4 * int64(k)
-	}
+	all := make([]byte, pairBytes*(p1-p0+1))
 	for i := range f.Lanes {
-		if _, err := f.r.ReadAt(raw, offset+int64(i)*f.laneBytes()+4*int64(p0)); err != nil {
-			return nil, fmt.Errorf("reading the time line: %w", err)
+		entry := int(f.Lanes[i].entry(level))
+		raw := all[:entry*(p1-p0+1)]
+		if err := f.read(raw, i, level, p0); err != nil {
+			return nil, err
 		}
 		c := Curve{Min: make([]float64, bins), Max: make([]float64, bins)}
 		for b := range bins {
 			a := at(from+float64(b)*w.BinS, false)
 			z := max(at(from+float64(b+1)*w.BinS, true), a)
-			c.Min[b], c.Max[b] = extremes(raw[4*(a-p0):4*(min(z, p1)-p0+1)], f.Lanes[i].Scale)
+			c.Min[b], c.Max[b] = extremes(raw[entry*(a-p0):entry*(min(z, p1)-p0+1)], entry, f.Lanes[i].Scale)
 		}
 		w.Lanes[i] = c
 	}
 	return w, nil
 }
 
-func extremes(raw []byte, scale float64) (lo, hi float64) {
+// Moment is what the plan says at one moment of the side, NaN where the file has
+// no such lane.
+type Moment struct {
+	TurnS    float64 // time of one revolution
+	RadiusMM float64
+	PitchUM  float64 // per revolution
+	DepthUM  float64 // of the groove at rest
+}
+
+// At reads the plan in the sector at tS, to the steps of its lanes. Errors:
+// *RangeError, those of the reader.
+func (f *File) At(tS float64) (Moment, error) {
+	m := Moment{TurnS: f.RevolutionS, RadiusMM: math.NaN(), PitchUM: math.NaN(), DepthUM: math.NaN()}
+	if !(tS >= 0 && tS < f.LengthS) {
+		return m, &RangeError{tS, tS, f.LengthS}
+	}
+	sector := min(int(tS/f.sectorS()), f.Sectors-1)
+	for _, x := range []struct {
+		id string
+		to *float64
+	}{{"radius", &m.RadiusMM}, {"pitch", &m.PitchUM}, {"depth", &m.DepthUM}} {
+		i := slices.IndexFunc(f.Lanes, func(l Lane) bool { return l.ID == x.id && l.What == "plan" })
+		if i < 0 {
+			continue
+		}
+		entry := int(f.Lanes[i].entry(0))
+		var raw [pairBytes]byte
+		if err := f.read(raw[:entry], i, 0, sector); err != nil {
+			return m, err
+		}
+		lo, hi := extremes(raw[:entry], entry, f.Lanes[i].Scale)
+		*x.to = (lo + hi) / 2
+	}
+	return m, nil
+}
+
+func extremes(raw []byte, entry int, scale float64) (lo, hi float64) {
 	least, most := int16(math.MaxInt16), int16(none)
-	for i := 0; i < len(raw); i += 4 {
-		a, b := int16(binary.LittleEndian.Uint16(raw[i:])), int16(binary.LittleEndian.Uint16(raw[i+2:]))
+	for i := 0; i < len(raw); i += entry {
+		a, b := pairOf(raw[i : i+entry])
 		if a == none {
 			continue
 		}

@@ -3,8 +3,10 @@ package timeline
 import (
 	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
 )
 
 // Schema names the layout. A reader refuses any other.
@@ -14,6 +16,12 @@ const magic = "dstl\x01\r\n\n"
 
 // perLevel is how many pairs one pair of the next level stands for.
 const perLevel = 4
+
+// Bytes of an entry: least and greatest value, or one value.
+const (
+	pairBytes = 4
+	lineBytes = 2
+)
 
 // Head describes a side and its lanes.
 type Head struct {
@@ -46,9 +54,10 @@ type Lane struct {
 	Limit   *float64 `json:"limit"`
 	LimitIs string   `json:"limit_is,omitempty"` // least or greatest
 	Scale   float64  `json:"scale"`              // one step of the integers
+	Single  bool     `json:"single,omitempty"`   // level 0 holds one value for each sector
 }
 
-// LaneStrip is a lane with its curve. The lane's scale is taken from the strip.
+// LaneStrip is a lane with its curve. Scale and Single are taken from the strip.
 type LaneStrip struct {
 	Lane
 	Strip *Strip
@@ -64,8 +73,9 @@ func levels(n int) []int {
 	return out
 }
 
-// Write writes the file. Every strip must have head.Sectors sectors. It holds
-// one lane's upper levels in memory: a third of a pair for each sector.
+// Write writes the file. Every strip must have head.Sectors sectors. The levels
+// above the sectors are made in temporary files beside the strips, so that
+// memory does not grow with the side.
 func Write(w io.Writer, head Head, lanes []LaneStrip) error {
 	head.Schema = Schema
 	head.Lanes = nil
@@ -73,7 +83,7 @@ func Write(w io.Writer, head Head, lanes []LaneStrip) error {
 		if l.Strip.n != head.Sectors {
 			return fmt.Errorf("time line: lane %s %s has %d sectors, the side %d", l.What, l.ID, l.Strip.n, head.Sectors)
 		}
-		l.Scale = l.Strip.scale
+		l.Scale, l.Single = l.Strip.scale, l.Strip.round != nil
 		head.Lanes = append(head.Lanes, l.Lane)
 	}
 	text, err := json.Marshal(&head)
@@ -89,63 +99,56 @@ func Write(w io.Writer, head Head, lanes []LaneStrip) error {
 		return fmt.Errorf("time line: %w", err)
 	}
 	for _, l := range lanes {
-		if err := writeLane(w, l.Strip, head.Sectors); err != nil {
+		if err := writeLevels(w, l.Strip); err != nil {
 			return fmt.Errorf("time line: lane %s %s: %w", l.What, l.ID, err)
 		}
 	}
 	return nil
 }
 
-func writeLane(w io.Writer, s *Strip, n int) error {
-	up := newUpper(n)
-	if err := s.copyTo(w, up.add); err != nil {
+// writeLevels writes a level and those above it, each from the one below.
+func writeLevels(w io.Writer, level *Strip) (err error) {
+	if level.n <= 1 {
+		return level.copyTo(w, nil)
+	}
+	up, err := NewStrip(filepath.Dir(level.file.Name()), level.scale)
+	if err != nil {
 		return err
 	}
-	_, err := w.Write(up.bytes())
-	return err
-}
-
-// upper builds the levels above the sectors.
-type upper struct {
-	sizes []int
-	pairs [][]byte
-	seen  int
-}
-
-func newUpper(n int) *upper {
-	u := &upper{sizes: levels(n)[1:]}
-	for _, k := range u.sizes {
-		p := make([]byte, 4*k)
-		for i := 0; i < len(p); i += 2 {
-			binary.LittleEndian.PutUint16(p[i:], 0x8000) // none
+	defer func() { err = errors.Join(err, up.Close()) }()
+	q := quarter{lo: none, hi: none}
+	err = level.copyTo(w, func(lo, hi int16) {
+		if q.add(lo, hi); q.n == perLevel {
+			q.emit(up)
 		}
-		u.pairs = append(u.pairs, p)
+	})
+	if err != nil {
+		return err
 	}
-	return u
+	if q.n > 0 {
+		q.emit(up)
+	}
+	return writeLevels(w, up)
 }
 
-func (u *upper) add(lo, hi int16) {
-	at := u.seen
-	u.seen++
+// quarter gathers the pairs that become one of the next level.
+type quarter struct {
+	lo, hi int16
+	n      int
+}
+
+func (q *quarter) add(lo, hi int16) {
+	q.n++
 	if lo == none {
 		return
 	}
-	for _, p := range u.pairs {
-		at /= perLevel
-		q := p[4*at : 4*at+4]
-		if was := int16(binary.LittleEndian.Uint16(q)); was == none || lo < was {
-			binary.LittleEndian.PutUint16(q, uint16(lo))
-		}
-		if was := int16(binary.LittleEndian.Uint16(q[2:])); was == none || hi > was {
-			binary.LittleEndian.PutUint16(q[2:], uint16(hi))
-		}
+	if q.lo == none || lo < q.lo {
+		q.lo = lo
 	}
+	q.hi = max(q.hi, hi) // none is below every value
 }
 
-func (u *upper) bytes() []byte {
-	var out []byte
-	for _, p := range u.pairs {
-		out = append(out, p...)
-	}
-	return out
+func (q *quarter) emit(to *Strip) {
+	to.put(q.lo, q.hi)
+	*q = quarter{lo: none, hi: none}
 }

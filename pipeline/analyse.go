@@ -103,6 +103,13 @@ func (j *job) analysis() (_ *report.Report, err error) {
 	}
 	r.Tracks = j.tracks()
 	r.MonoCheck, r.Advice = j.monoCheck(), []report.Advice{}
+	if r.AsTraced, err = j.asTraced(); err != nil {
+		return nil, err
+	}
+	r.HalfSpeed = j.halfSpeed()
+	if r.OtherSpeed, err = j.otherSpeed(); err != nil {
+		return nil, err
+	}
 	r.Series = report.Series{TS: report.CurveOf(before.at), RadiusMM: report.CurveOf(before.radius), PitchUM: report.CurveOf(before.pitch),
 		MeanDepthUM: report.CurveOf(before.mean), BeforeGroove: before.groove()}
 	r.Proof = report.Proof{Passes: j.t.number, Text: "Analyse only: nothing was written, so nothing was proven."}
@@ -139,7 +146,11 @@ func (j *job) prediction() *report.Prediction {
 
 // basis says for which cut the figures of a groove hold.
 func (j *job) basis() string {
-	return fmt.Sprintf("at %+.1f dB cut level, depth and radius of the land plan", j.cut.LevelDB)
+	basis := fmt.Sprintf("at %+.1f dB cut level, depth and radius of the land plan", j.cut.LevelDB)
+	if slowdown(j.plan) != 1 {
+		basis += ", as the disc is played; rms accelerations as the cutter sees them at half speed"
+	}
+	return basis
 }
 
 // predictedStages reports every stage of the chain as the planner expects it.

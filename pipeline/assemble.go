@@ -117,9 +117,7 @@ func (j *job) grooveMeasures(out *report.Measures, g *planner.Reading, basis str
 	r.LandUsedMM = report.Num(landUM / 1000)
 	r.TimeOverSlopeS, r.TimeOverCurvatureS, r.TimeUnderMinWidthS = report.Num(g.OverSlopeS), report.Num(g.OverCurveS), report.Num(g.UnderWidthS)
 	r.AccelerationP999MS2 = report.Num(g.AccelP999MS2)
-	// Second harmonic of one channel, leading order c/2, capped where the
-	// series no longer holds.
-	r.TracingSecondPercent = report.Num(100 * math.Min(g.Curvature.Value, 1) / 2)
+	r.TracingSecondPercent = report.Num(100 * traceWall(g.Tightest, j.ps.TipUM()).D2)
 }
 
 // disc describes the format as used.

@@ -46,7 +46,7 @@ func (j *job) limiter(id string, links []*link) ([]*link, error) {
 		gains[i] = 1
 	}
 	n := j.before.log.Len()
-	strip, err := timeline.NewStrip(j.opt.TempDir, gainStep)
+	strip, err := timeline.NewLine(j.opt.TempDir, gainStep, math.Floor)
 	if err != nil {
 		return nil, err
 	}
@@ -139,9 +139,13 @@ func (j *job) premasterParams() wav.WriterParams {
 	if j.plan.Catalogue != "" {
 		title = j.plan.Catalogue + " " + title
 	}
+	purpose := ": premaster for cutting"
+	if s := slowdown(j.plan); s != 1 {
+		purpose = fmt.Sprintf(": premaster for cutting at half speed, to be played at %g Hz", float64(j.side.rateHz)/s)
+	}
 	f := j.side.format()
 	p.Bext = &wav.Bext{
-		Description: cutText(title+": premaster for cutting", 256), Originator: "discsafe",
+		Description: cutText(title, 256-len(purpose)) + purpose, Originator: "discsafe",
 		Loudness: wav.NoLoudness(),
 		CodingHistory: fmt.Sprintf("A=PCM,F=%d,W=%d,M=stereo,T=mixes as delivered\r\nA=PCM,F=%d,W=%d,M=%s,T=discsafe %s\r\n",
 			f.SampleRateHz, f.BitDepth, f.SampleRateHz, p.BitDepth, map[bool]string{false: "stereo", true: "dual-mono"}[j.plan.Mono], cutText(j.opt.Version, 64)),

@@ -130,6 +130,13 @@ func (j *job) finish() (_ *report.Report, err error) {
 	}
 	r.Tracks = j.tracks()
 	r.MonoCheck = j.monoCheck()
+	if r.AsTraced, err = j.asTraced(); err != nil {
+		return nil, err
+	}
+	r.HalfSpeed = j.halfSpeed()
+	if r.OtherSpeed, err = j.otherSpeed(); err != nil {
+		return nil, err
+	}
 	if r.Advice, err = j.advice(); err != nil {
 		return nil, err
 	}

@@ -34,11 +34,12 @@ const (
 	passWriting        = "writing the premaster"
 	passMeasuringAfter = "measuring the premaster"
 	passAsTraced       = "writing as-traced"
+	passOtherSpeed     = "planning for the other speed"
 )
 
 // PassNames lists every name that Progress.Pass can have.
 func PassNames() []string {
-	return []string{passMeasuring, passBehind, passWriting, passMeasuringAfter, passAsTraced}
+	return []string{passMeasuring, passBehind, passWriting, passMeasuringAfter, passOtherSpeed, passAsTraced}
 }
 
 // defaultBlock is 2048 frames: both channels of a block and of its scratch

@@ -172,6 +172,12 @@ func atFragment(s float64) template.URL {
 	return template.URL("t=" + strconv.FormatFloat(s, 'f', 3, 64))
 }
 
+// loopFragment is where a passage is played over and over.
+func loopFragment(from, to float64) template.URL {
+	seconds := func(s float64) string { return strconv.FormatFloat(s, 'f', 3, 64) }
+	return atFragment(from) + template.URL("&loop="+seconds(from)+"-"+seconds(to))
+}
+
 func dataOf(j *v1.Job, r *report.Report) auditData {
 	d := auditData{Job: j.ID, Name: name(j), LengthS: r.Side.LengthS, RateHz: r.Side.SampleRate, TurnS: r.Side.Disc.RevolutionS, OuterMM: r.Side.Disc.OuterMM, Analysed: r.Analysed(),
 		LUFS: [2]*float64{r.Before.IntegratedLUFS, r.After.IntegratedLUFS}, Stages: []string{}, Changes: [][5]float64{}, Tracks: []auditDataSong{}}

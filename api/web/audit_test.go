@@ -106,6 +106,26 @@ func TestAuditRowsAreTheReports(t *testing.T) {
 	}
 }
 
+// Every passage that suffers in tracing is a link that loops it, within the side.
+func TestAuditAsTraced(t *testing.T) {
+	h := newHouse(t)
+	side := auditSide(0)
+	moment := report.TracedMoment{StartS: 46.5, EndS: 48.5, AtS: 47.5, RadiusMM: 59.3, Track: 1, HZ: 7128, Tips: []report.TracedFigures{{TipUM: 12.7, CurvatureRatio: 1.2, Second: .432, Third: .25, ErrorDB: report.Num(-33.3)}}}
+	side.AsTraced = &report.AsTraced{Basis: "the <b>premaster</b>", Model: "a round tip", Tips: []report.TracedTip{{TipUM: 12.7, Kind: "spherical", Design: true}},
+		Tracks: []report.TracedTrack{{Number: 1, Worst: &moment, Tips: []report.TracedTime{{TipUM: 12.7, OverS: 1.5}}}, {Number: 2, Tips: []report.TracedTime{{TipUM: 12.7}}}}, Passages: []report.TracedMoment{moment}}
+	p := h.want(h.get("a", "/jobs/"+h.audited(side, "")+"/audit"), http.StatusOK)
+	checkPage(t, p)
+	const link = `href="#t=46.500&amp;loop=46.500-48.500"`
+	if n := strings.Count(p.body, link); n != 2 { // as the worst of its track, and as a passage
+		t.Errorf("%d links to the passage, want 2", n)
+	}
+	for _, part := range []string{`id="as-traced"`, "43.2", "lifts off", "silent", "&lt;b&gt;premaster"} {
+		if !strings.Contains(p.body, part) {
+			t.Errorf("%q is missing", part)
+		}
+	}
+}
+
 // What the script needs is in the page whole, and what is in it can be read back.
 func TestAuditData(t *testing.T) {
 	h := newHouse(t)

@@ -86,7 +86,7 @@ func New(o Options) (*Pages, error) {
 	if p.assets, err = readAssets(files); err != nil {
 		return nil, err
 	}
-	funcs := template.FuncMap{"asset": p.href, "bytes": bytesWords, "length": lengthWords, "at": atFragment}
+	funcs := template.FuncMap{"asset": p.href, "bytes": bytesWords, "length": lengthWords, "at": atFragment, "loop": loopFragment}
 	dir, err := fs.Sub(files, "templates")
 	if err != nil {
 		return nil, fmt.Errorf("web: templates: %w", err)

@@ -16,6 +16,7 @@ import (
 
 func (a *app) prepareCommand() *cobra.Command {
 	var opt workOptions
+	var compare bool
 	c := &cobra.Command{
 		Use:   "prepare PLAN --out DIR",
 		Short: "Prepare one side: premaster, difference, report, cutting sheet",
@@ -40,6 +41,7 @@ treatment, groove and verdict is a prediction.`,
 			if err != nil {
 				return err
 			}
+			plan.CompareSpeeds = plan.CompareSpeeds || compare
 			r, err := a.prepare(cmd.Context(), plan, opt)
 			if err != nil {
 				return err
@@ -50,6 +52,7 @@ treatment, groove and verdict is a prediction.`,
 	c.Flags().StringVarP(&opt.OutDir, "out", "o", "", "folder for the result; new, empty, or holding a former result")
 	c.Flags().BoolVar(&opt.Analyse, "analyse", false, "measure and plan only; write a report, no sound")
 	c.Flags().BoolVar(&opt.AsTraced, "as-traced", false, "also write as-traced.wav: what a playback stylus of the room's design tip would deliver")
+	c.Flags().BoolVar(&compare, "compare-speeds", false, "also plan the side for the other speed of its disc, as compare_speeds in the plan")
 	c.Flags().IntVar(&opt.BlockFrames, "block-frames", 0, "frames per block; the result does not depend on it")
 	if err := c.Flags().MarkHidden("block-frames"); err != nil {
 		panic("discsafe: " + err.Error()) // the flag was added on the line above

@@ -5,7 +5,7 @@ import (
 	"testing"
 )
 
-// C18 and the second published pair, r 60.3 mm at 33 1/3, R 18 um. Derived; 1 %.
+// C18 and its neighbour, r 60.3 mm at 33 1/3, R 18 um, as in TestTwoTones. 1 %.
 func TestTracePair(t *testing.T) {
 	speed := mustDisc(t, "12in-33").GrooveSpeed(60.3)
 	for _, c := range []struct {

@@ -119,15 +119,18 @@ func offsetSeries(amplitude, wavelength, tip float64) (series [4]complex128) {
 	return series
 }
 
+// dilationSeries takes the upper envelope of the offset curve, which costs the same
+// however far beyond the cusp.
 func dilationSeries(amplitude, wavelength, tip float64) (series [4]complex128) {
 	const points = 2048
 	step := wavelength / points
 	margin := int(tip/step) + 1
-	wall := make([]float64, points+2*margin)
+	wall, slope := make([]float64, points+2*margin), make([]float64, points+2*margin)
 	for i := range wall {
-		wall[i] = amplitude * math.Sin(2*math.Pi*float64(i-margin)/points)
+		sin, cos := math.Sincos(2 * math.Pi * float64(i-margin) / points)
+		wall[i], slope[i] = amplitude*sin, amplitude*2*math.Pi/wavelength*cos
 	}
-	Dilate(wall, wall, step, tip)
+	TraceOffset(wall, wall, slope, step, tip)
 	for i := range points {
 		for m := range series {
 			angle := 2 * math.Pi * float64(i*m%points) / points

@@ -138,7 +138,9 @@ func TestTracersAgreeWithExactHarmonics(t *testing.T) {
 	}
 }
 
-// C17 and its neighbours: physical cases, velocity per channel. Derived; 1 %.
+// C17 and its neighbours: physical cases, velocity per channel. The problem is that
+// of Pierce and Hunt, JASA 10, 14 (1938); the values are derived, an independent
+// run over the offset curve. 1 %.
 func TestTracingOfTones(t *testing.T) {
 	lp := mustDisc(t, "12in-33")
 	for _, c := range []struct {
@@ -169,7 +171,10 @@ func TestTracingOfTones(t *testing.T) {
 }
 
 // C15, C16 and T2 on all three tracers: one channel 2 um, wavelength 100 um, R
-// 18 um; then both channels in phase. Derived; 0.5 % and 1 %.
+// 18 um; then both channels in phase. That even orders cancel sideways and pinch is
+// in Pierce and Hunt, JASA 10, 14 (1938), for two walls in Corrington and Murakami,
+// RCA Review 19, 216 (1958) (both from memory); the values are derived. 0.5 % and
+// 1 %.
 func TestOneChannelAndLateral(t *testing.T) {
 	up, upSlope := sineWall(2, 100)
 	down, downSlope := sineWall(-2, 100) // the right channel's wall moves against its signal
@@ -203,8 +208,9 @@ func TestOneChannelAndLateral(t *testing.T) {
 	}
 }
 
-// C18 and the second published pair: two tones in one channel, r 60.3 mm at 33
-// 1/3, R 18 um. Derived; 1 %.
+// C18 and its neighbour: two tones in one channel, r 60.3 mm at 33
+// 1/3, R 18 um. Two tones as a measure of tracing: Roys, Proc. IRE 1947 (from
+// memory); the values are derived. 1 %.
 func TestTwoTones(t *testing.T) {
 	speed := mustDisc(t, "12in-33").GrooveSpeed(60.3)
 	for _, c := range []struct {

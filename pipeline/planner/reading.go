@@ -36,6 +36,12 @@ type Point struct {
 	DepthUM                   float64
 }
 
+// WallMotion is the greatest motion of a wall in one sector.
+type WallMotion struct {
+	VelocityMS, AccelMS2 float64 // peak
+	GrooveMS             float64 // speed of the groove
+}
+
 // Reading is what the groove of a programme does at a plan's level, depth and
 // radius.
 type Reading struct {
@@ -46,6 +52,7 @@ type Reading struct {
 	AccelMS2                Peak
 	AccelP999MS2            float64 // not passed in 99.9 % of sectors
 	Slope, Curvature        Peak
+	Tightest                WallMotion // where Curvature was met
 	Deepening               Peak
 	Vertical                Peak   // rise or fall over what width or depth allows
 	Tips                    []Peak // curvature for the room's report tips
@@ -147,6 +154,9 @@ func (r *Reading) sector(p *Plan, m *groove.Motion, at int, speed float64, pt *P
 	slope := g * float64(m.WallVelocity) / groove.SlopeLimitMS(speed, l.BackFacetDeg)
 	curve := a / groove.CurvatureLimitMS2(speed, p.side.TipUM())
 	r.Slope.most(slope, at)
+	if curve > r.Curvature.Value {
+		r.Tightest = WallMotion{VelocityMS: g * float64(m.WallVelocity), AccelMS2: a, GrooveMS: speed}
+	}
 	r.Curvature.most(curve, at)
 	r.Deepening.most(vert/groove.HeelLimitMS(speed, l.ClearanceDeg), at)
 	for i, tip := range p.side.Room.Playback.ReportTipsUM {

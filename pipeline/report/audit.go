@@ -39,6 +39,9 @@ type Audit struct {
 	Strip    template.HTML // the side along one radius; blank if there is none
 	Ladder   *LadderText   // nil: none was reckoned
 	InMono   *MonoText     // nil: not looked at
+	Traced   *TracedText   // nil: not reckoned
+	Half     []string      // what a cut at half speed asks for; nil: real time
+	Speeds   *SpeedsText   // nil: not compared
 	Advice   []Advice      // notes to the mix
 }
 
@@ -48,7 +51,7 @@ func AuditOf(r *Report) *Audit {
 	short := *r
 	short.Changes = nil
 	v := newView(&short)
-	return &Audit{State: v.State, Sentence: v.Sentence, Reasons: v.Reasons, Sections: v.Sections, Basis: v.Basis, Stages: v.Stages, Land: v.Land, CutWhy: v.CutWhy, Figures: v.Figures, Strip: v.Strip, Ladder: v.Ladder, InMono: v.InMono, Advice: r.Advice}
+	return &Audit{State: v.State, Sentence: v.Sentence, Reasons: v.Reasons, Sections: v.Sections, Basis: v.Basis, Stages: v.Stages, Land: v.Land, CutWhy: v.CutWhy, Figures: v.Figures, Strip: v.Strip, Ladder: v.Ladder, InMono: v.InMono, Traced: v.Traced, Half: v.Half, Speeds: v.Speeds, Advice: r.Advice}
 }
 
 // ChangeTextOf lays one passage out.

@@ -74,6 +74,7 @@ func fixture() *Report {
 	addTracks(r)
 	addSeries(r)
 	addLadder(r)
+	r.AsTraced = tracedFixture()
 	for i := range 47 {
 		t := 31.0 + 25.3*float64(i)
 		c := Change{Stage: "de-ess", StartS: t, EndS: t + 0.12 + 0.01*float64(i%9), RadiusMM: radiusAt(t), Track: 1 + int(t/sideS*5), MaxDB: -0.3 - 4.3*float64(i*i)/(46*46),

@@ -56,7 +56,7 @@ type Groove struct {
 	TimeUnderMinWidthS   *float64   `json:"time_under_min_width_s" doc:"time during which the groove is narrower than the limit" unit:"s"`
 	LateralPeakInfraUM   *float64   `json:"infrasonic_peak_um" doc:"largest excursion below the infrasonic cutoff" unit:"um"`
 	AccelerationP999MS2  *float64   `json:"acceleration_p999_m_s2" doc:"acceleration of a wall not passed in 99.9 % of the time" unit:"m/s2"`
-	TracingSecondPercent *float64   `json:"tracing_second_harmonic_percent" doc:"largest second harmonic a steady tone of that curvature would show with the design tip" unit:"%"`
+	TracingSecondPercent *float64   `json:"tracing_second_harmonic_percent" doc:"second harmonic in one channel that a steady tone as fast and as sharply bent as the tightest wall would show with the design tip; exact, also where the tip leaves the wall; it tends to 50 %" unit:"%"`
 }
 
 // TipRatio is the curvature ratio for one playback tip.

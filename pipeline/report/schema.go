@@ -35,18 +35,21 @@ type Report struct {
 	Changes    []Change    `json:"changes" doc:"treated passages"`
 	// ChangesTotal counts the treated passages found, also those left out of
 	// Changes; 0 means len(Changes).
-	ChangesTotal int        `json:"changes_total" doc:"treated passages found, also those not listed; 0: all are listed"`
-	Land         Land       `json:"land" doc:"the land plan: radius over time"`
-	Ladder       []Rung     `json:"ladder" doc:"for each cut level: land, end radius, treatment needed"`
-	Tracks       []Track    `json:"tracks" doc:"the tracks as placed on the side"`
-	Inputs       []File     `json:"inputs" doc:"files read; never altered"`
-	Outputs      []File     `json:"outputs" doc:"files written before this report"`
-	Series       Series     `json:"series" doc:"curves over time for the plots"`
-	MonoCheck    *MonoCheck `json:"mono_check,omitempty" doc:"what a listener in mono loses; left out by earlier programs"`
-	Advice       []Advice   `json:"advice" doc:"notes to the mix, where treatment goes beyond the plan's caps"`
-	Proof        Proof      `json:"proof" doc:"what was checked on the written file"`
-	Cautions     []Caution  `json:"cautions" doc:"cautions for the reader"`
-	Timing       Timing     `json:"timing" doc:"passes made, and times if they were asked for"`
+	ChangesTotal int         `json:"changes_total" doc:"treated passages found, also those not listed; 0: all are listed"`
+	Land         Land        `json:"land" doc:"the land plan: radius over time"`
+	Ladder       []Rung      `json:"ladder" doc:"for each cut level: land, end radius, treatment needed"`
+	Tracks       []Track     `json:"tracks" doc:"the tracks as placed on the side"`
+	Inputs       []File      `json:"inputs" doc:"files read; never altered"`
+	Outputs      []File      `json:"outputs" doc:"files written before this report"`
+	Series       Series      `json:"series" doc:"curves over time for the plots"`
+	MonoCheck    *MonoCheck  `json:"mono_check,omitempty" doc:"what a listener in mono loses; left out by earlier programs"`
+	AsTraced     *AsTraced   `json:"as_traced,omitempty" doc:"prediction: what playback tips make of the groove; left out by earlier programs"`
+	HalfSpeed    *HalfSpeed  `json:"half_speed,omitempty" doc:"what a cut at half speed asks of the room; left out: the side is cut in real time"`
+	OtherSpeed   *OtherSpeed `json:"other_speed,omitempty" doc:"the side at the other speed of its disc; left out: not asked for"`
+	Advice       []Advice    `json:"advice" doc:"notes to the mix, where treatment goes beyond the plan's caps"`
+	Proof        Proof       `json:"proof" doc:"what was checked on the written file"`
+	Cautions     []Caution   `json:"cautions" doc:"cautions for the reader"`
+	Timing       Timing      `json:"timing" doc:"passes made, and times if they were asked for"`
 }
 
 // Tool says what wrote the report. Nothing here may depend on the machine or

@@ -104,7 +104,11 @@ func geometry(r *Report) []pair {
 	if width != "" {
 		out = append(out, pair{"Unmodulated groove width", width, "ask the room"})
 	}
-	return append(out, pair{"Recording characteristic", "not in the file", "apply it at the lathe, IEC 60098"})
+	apply := "apply it at the lathe, IEC 60098"
+	if r.HalfSpeed != nil {
+		apply += ", an octave lower"
+	}
+	return append(out, pair{"Recording characteristic", "not in the file", apply})
 }
 
 // rangeOf prints two values with one unit, or one if they print alike.
@@ -180,8 +184,12 @@ func asCutPairs(r *Report) []pair {
 	if d.LockedGrooveDiameterMM != nil {
 		locked = quantity(d.LockedGrooveDiameterMM, 1, "mm")
 	}
+	tone := r.Cut.Reference.VelocityCMS
+	if r.HalfSpeed != nil {
+		tone = r.HalfSpeed.ReferenceCMS
+	}
 	return []pair{
-		{"Reference tone read", with(number(r.Cut.Reference.VelocityCMS, 2), "cm/s") + " " + r.Cut.Reference.Axis + " " + r.Cut.Reference.Kind, ""},
+		{"Reference tone read", with(number(tone, 2), "cm/s") + " " + r.Cut.Reference.Axis + " " + r.Cut.Reference.Kind, ""},
 		{"Gain set", with(signed(r.Cut.LatheGainDB, 2), "dB"), ""},
 		{"Start radius", quantity(r.Land.StartRadius, 1, "mm"), ""},
 		{"End radius", quantity(r.Land.EndRadiusMM, 1, "mm"), ""},

@@ -35,6 +35,9 @@ type view struct {
 	Land         []pair
 	Ladder       *ladderView // nil: none was reckoned
 	InMono       *MonoText   // nil: not looked at
+	Traced       *TracedText // nil: not reckoned
+	Half         []string    // what a cut at half speed asks for; nil: real time
+	Speeds       *SpeedsText // nil: not compared
 	Tracks       []trackView
 	Proof        []pair
 	Inputs       []fileView
@@ -118,6 +121,7 @@ func newView(r *Report) *view {
 	v.Land = landPairs(r.Land)
 	v.Ladder = ladderOf(r)
 	v.InMono = MonoTextOf(r)
+	v.Traced, v.Half, v.Speeds = TracedTextOf(r), HalfText(r), SpeedsTextOf(r)
 	for _, t := range r.Tracks {
 		v.Tracks = append(v.Tracks, trackOf(t))
 	}

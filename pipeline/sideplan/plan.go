@@ -13,25 +13,33 @@ import (
 // cut. Field tags are the documentation; see spec. A Plan from Parse or Load
 // is valid and has every default filled.
 type Plan struct {
-	Side        string  `json:"side" need:"true" len:"8" doc:"which side of the release, for instance A"`
-	Title       string  `json:"title" len:"200" doc:"title of the release"`
-	Artist      string  `json:"artist" len:"200" doc:"who performs"`
-	Catalogue   string  `json:"catalogue" len:"40" doc:"catalogue number"`
-	Inscription string  `json:"inscription" len:"60" doc:"text to be scribed in the run-out"`
-	Disc        Disc    `json:"disc" default:"12in-33" doc:"disc format: its name, or a mapping of its figures that starts from the format named by id"`
-	Mono        bool    `json:"mono" doc:"cut in mono: the side signal is made exactly zero"`
-	Tracks      []Track `json:"tracks" need:"true" items:"1-60" doc:"the tracks in the order they are cut"`
-	Level       Level   `json:"level" default:"fit" unit:"dB" doc:"cut level re the room's reference: the highest that fits, or the level asked for"`
-	Room        RoomRef `json:"room" default:"generic" doc:"cutting room: generic, the path of a room file relative to the plan, or a mapping" source:"ask the room for its figures"`
-	Chain       []Stage `json:"chain" items:"0-6" doc:"stages in order; left out means every stage with its defaults"`
-	Caps        Caps    `json:"caps" doc:"how far the treatment may go when the level is fitted"`
-	Output      Output  `json:"output" doc:"form of the premaster"`
-	Notes       string  `json:"notes" len:"4000" doc:"remarks for the cutting engineer, printed on the cutting sheet"`
+	Side          string  `json:"side" need:"true" len:"8" doc:"which side of the release, for instance A"`
+	Title         string  `json:"title" len:"200" doc:"title of the release"`
+	Artist        string  `json:"artist" len:"200" doc:"who performs"`
+	Catalogue     string  `json:"catalogue" len:"40" doc:"catalogue number"`
+	Inscription   string  `json:"inscription" len:"60" doc:"text to be scribed in the run-out"`
+	Disc          Disc    `json:"disc" default:"12in-33" doc:"disc format: its name, or a mapping of its figures that starts from the format named by id"`
+	Mono          bool    `json:"mono" doc:"cut in mono: the side signal is made exactly zero"`
+	CuttingSpeed  string  `json:"cutting_speed" default:"full" enum:"full,half" doc:"full: cut in real time; half: the file is played at half its rate while the lathe turns at half speed"`
+	CompareSpeeds bool    `json:"compare_speeds" doc:"also plan the side for the other speed of its disc, 33 1/3 or 45; measures the mixes once more"`
+	Tracks        []Track `json:"tracks" need:"true" items:"1-60" doc:"the tracks in the order they are cut"`
+	Level         Level   `json:"level" default:"fit" unit:"dB" doc:"cut level re the room's reference: the highest that fits, or the level asked for"`
+	Room          RoomRef `json:"room" default:"generic" doc:"cutting room: generic, the path of a room file relative to the plan, or a mapping" source:"ask the room for its figures"`
+	Chain         []Stage `json:"chain" items:"0-6" doc:"stages in order; left out means every stage with its defaults"`
+	Caps          Caps    `json:"caps" doc:"how far the treatment may go when the level is fitted"`
+	Output        Output  `json:"output" doc:"form of the premaster"`
+	Notes         string  `json:"notes" len:"4000" doc:"remarks for the cutting engineer, printed on the cutting sheet"`
 
 	// File and Dir are where the plan was read from; empty after Parse.
 	File string `json:"-"`
 	Dir  string `json:"-"`
 }
+
+// Values of Plan.CuttingSpeed. Blank, in a plan that was not read, means full.
+const (
+	SpeedFull = "full"
+	SpeedHalf = "half"
+)
 
 // Track is one mix on the side.
 type Track struct {

@@ -55,11 +55,12 @@ func TestDefaultsAreTheDocumentedOnes(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := &sideplan.Plan{
-		Side:   "A",
-		Disc:   sideplan.Disc{Disc: disc},
-		Tracks: []sideplan.Track{{File: "one.wav"}},
-		Level:  sideplan.Level{Fit: true},
-		Room:   sideplan.RoomRef{Room: groove.DefaultRoom()},
+		Side:         "A",
+		Disc:         sideplan.Disc{Disc: disc},
+		CuttingSpeed: sideplan.SpeedFull,
+		Tracks:       []sideplan.Track{{File: "one.wav"}},
+		Level:        sideplan.Level{Fit: true},
+		Room:         sideplan.RoomRef{Room: groove.DefaultRoom()},
 		Chain: []sideplan.Stage{
 			{ID: "block-infrasonic", Params: defaults[stage.BlockInfrasonicParams]()},
 			{ID: "band-limit", Params: defaults[stage.BandLimitParams]()},

@@ -23,8 +23,9 @@ func (p *Pages) bulkRoutes() []Route {
 		return nil
 	}
 	b := &bulking{p, svc}
-	// The first step is a POST too: the boxes of 50 jobs are no address.
-	return []Route{{http.MethodPost, "/jobs/bulk", string(access.Manage), b.post}}
+	// The first step is a POST too: the boxes of 50 jobs are no address. Its address
+	// with a search asks about all that fit it.
+	return []Route{{http.MethodGet, "/jobs/bulk", string(access.Manage), b.get}, {http.MethodPost, "/jobs/bulk", string(access.Manage), b.post}}
 }
 
 type bulking struct {
@@ -56,13 +57,28 @@ type hidden struct{ Name, Value string }
 // bulkFields are the fields of the list's filter that a bulk form carries on.
 var bulkFields = []string{"q", "state", "verdict", "signoff", "kind", "studio", "from", "to"}
 
+// get asks about all jobs of a search, as a link does, and does nothing. An
+// address without that is that of a page that was sent a form: back to the list.
+func (b *bulking) get(w http.ResponseWriter, r *http.Request) {
+	form := r.URL.Query()
+	if form.Get("which") != "all" || bulkWords[form.Get("do")].Word == "" {
+		seeOther(w, r, listOf(form))
+		return
+	}
+	form.Del("count")
+	b.answer(w, r, form)
+}
+
 func (b *bulking) post(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, 256<<10)
 	if err := r.ParseForm(); err != nil {
 		b.fail(w, r, v1.NewProblem(v1.BadRequest, "the form cannot be read"))
 		return
 	}
-	form := r.PostForm
+	b.answer(w, r, r.PostForm)
+}
+
+func (b *bulking) answer(w http.ResponseWriter, r *http.Request, form url.Values) {
 	words, ok := bulkWords[form.Get("do")]
 	if !ok {
 		b.fail(w, r, v1.NewProblem(v1.BadRequest, "want cancel, retry or delete"))
@@ -72,6 +88,12 @@ func (b *bulking) post(w http.ResponseWriter, r *http.Request) {
 	v := bulkView{Do: in.Do, Effect: words.Effect, Word: words.Word, Kind: words.Kind, Back: listOf(form)}
 	keep := func(name, value string) { v.Hidden = append(v.Hidden, hidden{name, value}) }
 	keep("do", in.Do)
+	if c := form.Get("cursor"); c != "" {
+		keep("cursor", c)
+		for _, c := range trail(form["via"]) {
+			keep("via", c)
+		}
+	}
 	if form.Get("which") == "all" {
 		keep("which", "all")
 		for _, name := range bulkFields {
@@ -149,6 +171,9 @@ func listOf(form url.Values) string {
 		if s := form.Get(name); s != "" {
 			out.Set(name, s)
 		}
+	}
+	if via := trail(form["via"]); len(via) > 0 && form.Get("cursor") != "" {
+		out["via"] = via
 	}
 	if len(out) == 0 {
 		return "/jobs"

@@ -4,6 +4,9 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"regexp"
+	"slices"
+	"strconv"
 	"strings"
 
 	"discsafe/api/access"
@@ -27,6 +30,9 @@ type compared struct {
 	Sentence string
 	Cut      []report.Pair
 	Stages   []report.StageText
+	Reasons  []report.ReasonText
+	Changes  int
+	Report   bool
 	Missing  string // why there is no report
 	Sections []report.Section
 	plan     []string
@@ -47,7 +53,7 @@ type pairedSection struct {
 
 type pairedRow struct {
 	Measure, Before, A, B string
-	Differs               bool
+	Differs               string // "" if nothing does
 	MarkA, MarkB          report.Mark
 }
 
@@ -74,6 +80,7 @@ func (p *Pages) fill(ctx context.Context, id string, c *compared) error {
 		return err
 	}
 	c.rowView, c.Standing = p.row(&j), standingBadge(&j)
+	c.Revision = max(c.Revision, 1)
 	text, err := p.o.Service.Plan(ctx, id)
 	if pr, ok := errors.AsType[*v1.Problem](err); err != nil && !(ok && pr.Status < 500) {
 		return err
@@ -94,32 +101,71 @@ func (p *Pages) fill(ctx context.Context, id string, c *compared) error {
 	}
 	a := report.AuditOf(rep)
 	c.Sentence, c.Cut, c.Stages, c.Sections = a.Sentence, report.CutPairs(rep), a.Stages, a.Sections
+	c.Reasons, c.Changes, c.Report = a.Reasons, len(rep.Changes), true
 	return nil
 }
 
-// paired puts the rows of two reports side by side, by their names.
+// paired puts the rows of two reports side by side, by their names. A row that
+// only one of them has stands alone; without one of the reports there is nothing
+// to compare.
 func paired(a, b []report.Section) []pairedSection {
-	of := map[string]report.Row{}
+	if len(a) == 0 || len(b) == 0 {
+		return nil
+	}
+	key := func(s report.Section, r report.Row) string { return s.Title + "\x00" + r.Measure }
+	of, seen := map[string]report.Row{}, map[string]bool{}
 	for _, s := range b {
 		for _, r := range s.Rows {
-			of[s.Title+"\x00"+r.Measure] = r
+			of[key(s, r)] = r
 		}
 	}
 	var out []pairedSection
 	for _, s := range a {
 		ps := pairedSection{Title: s.Title}
 		for _, r := range s.Rows {
-			o, ok := of[s.Title+"\x00"+r.Measure]
-			if !ok {
+			o := of[key(s, r)] // blank if there is none
+			seen[key(s, r)] = true
+			ps.Rows = append(ps.Rows, pairedRow{Measure: r.Measure, Before: r.Before, A: r.After, B: o.After, Differs: lessWords(r.After, o.After), MarkA: r.Mark, MarkB: o.Mark})
+		}
+		out = append(out, ps)
+	}
+	for _, s := range b {
+		for _, r := range s.Rows {
+			if seen[key(s, r)] {
 				continue
 			}
-			ps.Rows = append(ps.Rows, pairedRow{Measure: r.Measure, Before: r.Before, A: r.After, B: o.After, Differs: r.After != o.After, MarkA: r.Mark, MarkB: o.Mark})
-		}
-		if len(ps.Rows) > 0 {
-			out = append(out, ps)
+			i := slices.IndexFunc(out, func(p pairedSection) bool { return p.Title == s.Title })
+			if i < 0 {
+				i, out = len(out), append(out, pairedSection{Title: s.Title})
+			}
+			out[i].Rows = append(out[i].Rows, pairedRow{Measure: r.Measure, Before: r.Before, B: r.After, Differs: "only one has it", MarkB: r.Mark})
 		}
 	}
-	return out
+	return slices.DeleteFunc(out, func(p pairedSection) bool { return len(p.Rows) == 0 })
+}
+
+// figureForm is a value as reports write it: a number and its unit.
+var figureForm = regexp.MustCompile(`^([+\x{2212}-]?[0-9]+(?:\.([0-9]+))?)([^0-9]*)$`)
+
+// lessWords is the second of two values less the first, in their unit; "" if they
+// are the same as written.
+func lessWords(a, b string) string {
+	if a == b {
+		return ""
+	}
+	if a == "" || b == "" {
+		return "only one has it"
+	}
+	ma, mb := figureForm.FindStringSubmatch(a), figureForm.FindStringSubmatch(b)
+	if ma == nil || mb == nil || ma[3] != mb[3] {
+		return "yes"
+	}
+	x, errX := strconv.ParseFloat(strings.ReplaceAll(ma[1], "\u2212", "-"), 64)
+	y, errY := strconv.ParseFloat(strings.ReplaceAll(mb[1], "\u2212", "-"), 64)
+	if errX != nil || errY != nil {
+		return "yes"
+	}
+	return strings.ReplaceAll(strconv.FormatFloat(y-x, 'f', max(len(ma[2]), len(mb[2])), 64), "-", "\u2212") + ma[3]
 }
 
 // lineDiff is a line of one plan that the other does not have, or a line of both

@@ -31,7 +31,8 @@ type jobView struct {
 	Actions              []action
 	Live                 bool
 	Audit, Sign, Revise  bool // links to those pages
-	Sheet                string
+	Sheet, Report        string
+	Queue                *queueView
 	Outcome              *outcome
 	Chain                []chainView
 }
@@ -98,6 +99,7 @@ func (p *Pages) job(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	p.chain(ctx, &v)
+	p.queue(ctx, &j, &v, id)
 	f := frame{Title: v.State.Word + ": " + name(&j), Here: "job", Who: whoOf(ctx), Notice: notices[r.URL.Query().Get("did")], Body: v}
 	p.show(w, r, http.StatusOK, "job", f)
 }
@@ -139,6 +141,9 @@ func (p *Pages) jobView(j *v1.Job, id access.Identity) jobView {
 	v.Revise = j.Over() && id.May(access.Submit)
 	if v.Sign {
 		v.Sheet = "/v1/jobs/" + j.ID + "/cutting-sheet"
+	}
+	if has(j, "report.html") {
+		v.Report = "/v1/jobs/" + j.ID + "/files/report.html"
 	}
 	v.Outcome = outcomeOf(j, now)
 	v.history(j, p)
@@ -201,6 +206,7 @@ var notices = map[string]string{
 	"retry":  "The job is back at the start.",
 	"delete": "The job was deleted.",
 
+	"revise":  "The new revision is accepted; this is its page.",
 	"approve": "The side is approved and locked.",
 	"return":  "The side was returned to the studio.",
 	"reopen":  "The side is open again.",

@@ -3,11 +3,13 @@ package web
 import (
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
 	"discsafe/api/access"
 	"discsafe/api/v1"
+	"discsafe/worker/job"
 )
 
 const pageSize = 50
@@ -26,6 +28,8 @@ type jobsView struct {
 	Fault, FaultOn   string // of the filter, and the field it is of
 	Rows             []rowView
 	Next, Newest     string // links; "" if there is no such page
+	Newer            string // the page before; "" on the first two
+	Via              []string
 	Unreadable       int
 }
 
@@ -57,7 +61,7 @@ func (p *Pages) row(j *v1.Job) rowView {
 		v.Percent = percent(j.Progress.Percent)
 	}
 	if j.State == "accepted" {
-		v.Waiting = spanWords(max(0, p.o.Now().Sub(j.Waiting)))
+		v.Waiting = spanWords(max(0, p.o.Now().Sub(waitingSince(j))))
 	}
 	if j.Reason != nil && j.State != "done" {
 		v.Reason = j.Reason.Text
@@ -76,6 +80,8 @@ func (p *Pages) jobs(w http.ResponseWriter, r *http.Request) {
 		Signoffs: choices(standingOrder, standings, q.Signoff), Kinds: choices(kindOrder, kindBadges, q.Kind), From: q.From, To: q.To, Cursor: q.Cursor, Bulk: id.May(access.Manage), Live: q.Cursor == ""}
 	v.Filtered = q.State+q.Verdict+q.Text+q.Studio+q.Kind+q.Signoff+q.From+q.To != ""
 	v.Events = eventsOf(q)
+	via := trail(in["via"])
+	v.Via = via
 	f := frame{Title: "Jobs", Here: "jobs", Who: whoOf(r.Context()), Notice: notices[in.Get("did")]}
 	if v.FaultOn, v.Fault = filterFault(q); v.Fault != "" {
 		f.Title, f.Body = "Jobs: the search has a fault", v
@@ -92,10 +98,13 @@ func (p *Pages) jobs(w http.ResponseWriter, r *http.Request) {
 	}
 	v.Unreadable = len(list.Unreadable)
 	if list.Next != "" {
-		v.Next = link(q, list.Next)
+		v.Next = linkVia(q, list.Next, passed(via, q.Cursor))
 	}
 	if q.Cursor != "" {
 		v.Newest = link(q, "")
+		if n := len(via); n > 0 {
+			v.Newer = linkVia(q, via[n-1], via[:n-1])
+		}
 		f.Title = "Jobs, older"
 	}
 	f.Body = v
@@ -129,9 +138,42 @@ func filterFault(q Query) (field, fault string) {
 	return "", ""
 }
 
+// waitingSince is since when a job waits; jobs of an older service do not say it.
+func waitingSince(j *v1.Job) time.Time {
+	if j.Waiting.IsZero() {
+		return j.Accepted
+	}
+	return j.Waiting
+}
+
+// maxTrail bounds the way back that an address carries.
+const maxTrail = 40
+
+// trail is the way back: the cursors of the pages passed, as far as they can be
+// cursors.
+func trail(list []string) []string {
+	if slices.ContainsFunc(list, func(c string) bool { return c == "" || !job.ValidID(c) }) {
+		return nil
+	}
+	return list[max(0, len(list)-maxTrail):]
+}
+
+func passed(via []string, cursor string) []string {
+	if cursor == "" {
+		return via
+	}
+	out := append(slices.Clone(via), cursor)
+	return out[max(0, len(out)-maxTrail):]
+}
+
 // link is the list with the same filter, after a cursor.
-func link(q Query, cursor string) string {
+func link(q Query, cursor string) string { return linkVia(q, cursor, nil) }
+
+func linkVia(q Query, cursor string, via []string) string {
 	out := url.Values{}
+	if len(via) > 0 {
+		out["via"] = via
+	}
 	for name, v := range map[string]string{"q": q.Text, "state": q.State, "verdict": q.Verdict, "studio": q.Studio, "kind": q.Kind, "signoff": q.Signoff, "from": q.From, "to": q.To, "cursor": cursor} {
 		if v != "" {
 			out.Set(name, v)

@@ -199,11 +199,13 @@ func (h *house) finished(id, verdict string, files map[string]string) *job.Recor
 	return r
 }
 
-// element is a start tag with its attributes and the text directly after it.
+// element is a start tag with its attributes, the text directly after it and the
+// names of what it stands in.
 type element struct {
-	name  string
-	attrs map[string]string
-	inner string
+	name   string
+	attrs  map[string]string
+	inner  string
+	within []string
 }
 
 // elements reads a page. The pages are written so that an XML reader with
@@ -213,6 +215,7 @@ func elements(t *testing.T, body string) []element {
 	d := xml.NewDecoder(bytes.NewReader([]byte(body)))
 	d.Strict, d.AutoClose, d.Entity = false, xml.HTMLAutoClose, xml.HTMLEntity
 	var out []element
+	var open []string
 	for {
 		tok, err := d.Token()
 		if errors.Is(err, io.EOF) {
@@ -223,11 +226,17 @@ func elements(t *testing.T, body string) []element {
 		}
 		switch tok := tok.(type) {
 		case xml.StartElement:
-			e := element{tok.Name.Local, map[string]string{}, ""}
+			e := element{tok.Name.Local, map[string]string{}, "", slices.Clone(open)}
+			open = append(open, tok.Name.Local)
 			for _, a := range tok.Attr {
 				e.attrs[a.Name.Local] = a.Value
 			}
 			out = append(out, e)
+		case xml.EndElement:
+			if n := len(open); n == 0 || open[n-1] != tok.Name.Local {
+				t.Fatalf("</%s> within %v", tok.Name.Local, open)
+			}
+			open = open[:len(open)-1]
 		case xml.CharData:
 			if n := len(out); n > 0 {
 				out[n-1].inner += string(tok)

@@ -1,11 +1,14 @@
 package web_test
 
 import (
+	"encoding/json"
 	"net/http"
 	"net/url"
 	"strings"
 	"testing"
+	"time"
 
+	"discsafe/pipeline/report"
 	"discsafe/worker/job"
 )
 
@@ -40,7 +43,7 @@ func TestSignOffPage(t *testing.T) {
 	at := "/jobs/" + id + "/signoff"
 	p := h.want(h.get("engineer", at), http.StatusOK)
 	wantIn(t, p, "Not signed off", "Low &lt;Water&gt;", `value="engineer"`, "Nobody has decided yet", sum([]byte("bytes")))
-	elements(t, p.body)
+	checkPage(t, p)
 	wantOut(t, h.want(h.get("a", at), http.StatusOK), "<form class=\"stack\" id=\"decide\"")
 	h.want(h.get("b", at), http.StatusNotFound)
 	form := func(decision, name, note string) url.Values {
@@ -62,7 +65,7 @@ func TestSignOffPage(t *testing.T) {
 		if n := c.form.Get("note"); n != "" {
 			wantIn(t, p, n)
 		}
-		elements(t, p.body)
+		checkPage(t, p)
 	}
 	h.want(h.post("engineer", at, form("return", "Ada Lind", "Less treble\r\nin <track> 3")), http.StatusSeeOther)
 	wantIn(t, h.get("a", "/jobs/"+id), "Returned to the studio", "Less treble\nin &lt;track&gt; 3", "submit it again as a new revision", "/submit?revises="+id)
@@ -75,6 +78,47 @@ func TestSignOffPage(t *testing.T) {
 	wantIn(t, h.get("engineer", at), "Open again; the note says why", "What is locked")
 	h.want(h.post("engineer", at, form("reopen", "Ada Lind", "a new mix came")), http.StatusSeeOther)
 	wantIn(t, h.get("engineer", at), "Not signed off", "a new mix came")
+}
+
+// The page of sign-off shows what the report found, and says so if there is none.
+func TestSignOffShowsFindings(t *testing.T) {
+	h := newHouse(t)
+	rep := auditSide(3)
+	id := h.reported(rep, "attention")
+	at := "/jobs/" + id + "/signoff"
+	p := h.want(h.get("engineer", at), http.StatusOK)
+	checkPage(t, p)
+	wantIn(t, p, report.AuditOf(rep).Sentence, "Ends &lt;i&gt;far&lt;/i&gt; inside.", "3 changes to listen to", `href="/jobs/`+id+`/audit#changes"`)
+	checkPage(t, h.want(h.get("a", at), http.StatusOK))
+	wantIn(t, h.get("engineer", "/jobs/"+h.reported(auditSide(1), "attention")+"/signoff"), "1 change to listen to")
+	wantIn(t, h.get("engineer", "/jobs/"+h.reported(auditSide(0), "ready")+"/signoff"), "No passage was changed.")
+	wantIn(t, h.get("engineer", "/jobs/"+h.signable("a", hostile, nil).ID+"/signoff"), "The report cannot be read")
+	compared := h.want(h.get("a", "/jobs/"+id+"/compare/"+h.reported(auditSide(0), "ready")), http.StatusOK)
+	checkPage(t, compared)
+	wantIn(t, compared, ">3 changes</a>", "No changes", "Ends &lt;i&gt;far&lt;/i&gt; inside.")
+}
+
+// reported is a side of studio a that is done, with a report and a manifest.
+func (h *house) reported(rep *report.Report, verdict string) string {
+	h.t.Helper()
+	text, err := json.Marshal(rep)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	r := h.submit("a", hostile, nil)
+	hold := h.claim(r.ID)
+	res := job.Result{Attempt: hold.Attempt, Verdict: verdict, Version: "test", Recipe: strings.Repeat("0", 64)}
+	for _, f := range []struct{ name, data string }{{"premaster.wav", "sound"}, {"report.html", "report"}, {"report.json", string(text)}, {"manifest.json", "manifest"}} {
+		out := job.Output{Name: f.name, Key: job.ResultKey(r.ID, hold.Attempt, f.name), Bytes: int64(len(f.data)), SHA256: sum([]byte(f.data))}
+		if _, err := h.store.Put(h.t.Context(), out.Key, strings.NewReader(f.data)); err != nil {
+			h.t.Fatal(err)
+		}
+		res.Files = append(res.Files, out)
+	}
+	if _, err := hold.Finish(h.t.Context(), res); err != nil {
+		h.t.Fatal(err)
+	}
+	return r.ID
 }
 
 func TestComparePage(t *testing.T) {
@@ -96,7 +140,7 @@ func TestComparePage(t *testing.T) {
 	p = h.want(h.get("a", at), http.StatusOK)
 	wantIn(t, p, "&#43; level: 1", "&lt;script&gt;", "The report is no longer there")
 	wantOut(t, p, "<script>alert")
-	elements(t, p.body)
+	checkPage(t, p)
 	wantIn(t, h.get("a", "/jobs/"+first.ID+"/compare/"+first.ID), "from the same plan")
 	h.want(h.get("b", at), http.StatusNotFound)
 	other := h.signable("b", "Other", nil)
@@ -115,7 +159,7 @@ func TestBulkPage(t *testing.T) {
 	p = h.want(h.post("a", "/jobs/bulk", url.Values{"do": {"cancel"}, "which": {"chosen"}, "id": {ids[0], foreign}}), http.StatusOK)
 	wantIn(t, p, "Cancel 1 job?", ids[0], `name="count" value="1"`)
 	wantOut(t, p, "Foreign")
-	elements(t, p.body)
+	checkPage(t, p)
 	p = h.want(h.post("a", "/jobs/bulk", url.Values{"do": {"cancel"}, "which": {"chosen"}, "id": {ids[0], foreign}, "count": {"1"}}), http.StatusOK)
 	wantIn(t, p, "1 job cancelled")
 	p = h.want(h.post("a", "/jobs/bulk", url.Values{"do": {"cancel"}, "which": {"all"}, "state": {"accepted"}, "count": {"3"}}), http.StatusOK)
@@ -129,6 +173,102 @@ func TestBulkPage(t *testing.T) {
 	if r, err := h.ledger.Get(t.Context(), foreign); err != nil || r.State != job.Accepted {
 		t.Errorf("another studio's job: %v, %v", r, err)
 	}
+}
+
+// The address of the page, with a search, asks; it never does anything.
+func TestBulkAddress(t *testing.T) {
+	h := newHouse(t)
+	id := h.submit("a", hostile, nil).ID
+	p := h.want(h.get("a", "/jobs/bulk?do=cancel&which=all&state=accepted&count=1"), http.StatusOK)
+	checkPage(t, p)
+	wantIn(t, p, "Cancel 1 job?", `name="state" value="accepted"`)
+	for path, want := range map[string]string{"/jobs/bulk": "/jobs", "/jobs/bulk?do=burn&which=all": "/jobs", "/jobs/bulk?do=cancel&id=" + id: "/jobs", "/jobs/bulk?do=delete&state=done": "/jobs?state=done"} {
+		if p := h.want(h.get("a", path), http.StatusSeeOther); p.Header.Get("Location") != want {
+			t.Errorf("%s leads to %s, want %s", path, p.Header.Get("Location"), want)
+		}
+	}
+	p = h.want(h.get("a", "/jobs/bulk?do=retry&which=all"), http.StatusOK)
+	checkPage(t, p)
+	wantIn(t, p, "None of the chosen jobs")
+	h.want(h.get("b", "/jobs/bulk?do=cancel&which=all"), http.StatusOK)
+	wantOut(t, h.get("b", "/jobs/bulk?do=cancel&which=all"), id)
+	if r, err := h.ledger.Get(t.Context(), id); err != nil || r.State != job.Accepted {
+		t.Errorf("looking did something: %v %v", r.State, err)
+	}
+}
+
+// Older and newer: going on to the end and back shows every page again.
+func TestListGoesBothWays(t *testing.T) {
+	h := newHouse(t)
+	for range 160 {
+		h.submit("a", "Side", nil)
+	}
+	follow := func(p *page, rel string) string {
+		for _, e := range elements(t, p.body) {
+			if e.attrs["rel"] == rel {
+				return e.attrs["href"]
+			}
+		}
+		return ""
+	}
+	firstID := func(p *page) string {
+		for _, e := range elements(t, p.body) {
+			if strings.HasPrefix(e.attrs["id"], "job-") {
+				return e.attrs["id"]
+			}
+		}
+		return ""
+	}
+	var seen []string
+	at := "/jobs?q=Side"
+	for at != "" {
+		p := h.want(h.get("a", at), http.StatusOK)
+		checkPage(t, p)
+		seen = append(seen, firstID(p))
+		if next := follow(p, "next"); next != "" {
+			at = next
+			continue
+		}
+		break
+	}
+	if len(seen) != 4 {
+		t.Fatalf("%d pages", len(seen))
+	}
+	for i := len(seen) - 1; i > 1; i-- {
+		p := h.get("a", at)
+		wantIn(t, p, `href="/jobs?q=Side">Newest jobs`)
+		if firstID(p) != seen[i] {
+			t.Errorf("page %d begins with %s, want %s", i, firstID(p), seen[i])
+		}
+		if at = follow(p, "prev"); at == "" {
+			t.Fatalf("page %d leads nowhere back", i)
+		}
+	}
+	p := h.get("a", at)
+	if firstID(p) != seen[1] || follow(p, "prev") != "" {
+		t.Errorf("the way back ends at %s", firstID(p))
+	}
+	checkPage(t, h.want(h.get("a", "/jobs?q=Side&cursor="+strings.TrimPrefix(seen[1], "job-")+"&via=%3Cscript%3E&via="), http.StatusOK))
+}
+
+// What a job that waits is told of the queue: a studio of its own jobs only.
+func TestQueueWords(t *testing.T) {
+	h := newHouse(t)
+	h.submit("b", "Other", nil)
+	time.Sleep(2 * time.Millisecond) // records have times in milliseconds
+	first := h.submit("a", "First", nil).ID
+	time.Sleep(2 * time.Millisecond)
+	h.submit("a", "Overnight", func(q *job.Request) { q.Lane = job.Bulk })
+	last := h.submit("a", "Last", nil).ID
+	wantIn(t, h.get("a", "/jobs/"+first), "No other job of your studio has waited longer in this lane. Studios are served in turn.")
+	wantIn(t, h.get("a", "/jobs/"+last), "1 job of your studio has waited longer")
+	p := h.want(h.get("engineer", "/jobs/"+last), http.StatusOK)
+	checkPage(t, p)
+	wantIn(t, p, "2 jobs have waited longer in this lane.")
+	wantOut(t, p, "Once it begins")
+	done := h.submit("a", "Done", nil).ID
+	h.work(done, "ready")
+	wantOut(t, h.get("a", "/jobs/"+done), "waited longer")
 }
 
 func TestListFilters(t *testing.T) {

@@ -10,6 +10,7 @@ import (
 
 	"discsafe/api/access"
 	"discsafe/api/v1"
+	"discsafe/pipeline/report"
 )
 
 // SignService is what the page of sign-off shows and does.
@@ -64,6 +65,9 @@ type signView struct {
 	Locked            bool
 	Verdict           *badge
 	Blocked           bool
+	Sentence          string // the verdict of the report; "" if it cannot be had
+	Reasons           []report.ReasonText
+	Changes           int
 	Manifest          string
 	Files             []signFile
 	History           []signEvent
@@ -113,6 +117,7 @@ func (s *signing) render(w http.ResponseWriter, r *http.Request, status int, v s
 	v.ID, v.Name, v.Locked, v.Manifest, v.May = j.ID, name(&j), is.Locked, is.Manifest, id.May(access.SignOff)
 	v.Standing = standings[is.State]
 	v.Verdict, v.Blocked = verdictBadge(&j), j.Verdict == "blocked"
+	s.findings(ctx, &v)
 	v.Approve, v.Reopen = is.State != "approved", is.State != "open"
 	v.Audit, v.Sheet = "/jobs/"+j.ID+"/audit", "/v1/jobs/"+j.ID+"/cutting-sheet"
 	v.SheetWords = "Cutting sheet, with the sign-off as it stands"
@@ -123,6 +128,21 @@ func (s *signing) render(w http.ResponseWriter, r *http.Request, status int, v s
 		v.History = append(v.History, signEvent{stampOf(e.At, now), decisionWords[e.Decision], e.Name, e.By, e.Note, e.Attempt})
 	}
 	s.show(w, r, status, "signoff", frame{Title: "Sign-off: " + v.Name, Here: "job", Who: whoOf(ctx), Notice: notice, Body: v})
+}
+
+// findings adds what the report found. Without it the page says so: whoever
+// decides is told, and the audit page tells why.
+func (s *signing) findings(ctx context.Context, v *signView) {
+	svc, ok := s.o.Service.(AuditService)
+	if !ok {
+		return
+	}
+	rep, err := svc.Report(ctx, v.ID)
+	if err != nil {
+		return
+	}
+	a := report.AuditOf(rep)
+	v.Sentence, v.Reasons, v.Changes = a.Sentence, a.Reasons, len(rep.Changes)
 }
 
 // printable leaves out what no page may hold.

@@ -21,7 +21,11 @@ async function renew() {
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const fresh = page.getElementById("list");
     const old = document.getElementById("list");
-    if (!answer.ok || !fresh || !stream.open) return;
+    if (!stream.open) return;
+    if (!answer.ok || !fresh) {
+      stream.end("This list is no longer current. Reload it.");
+      return;
+    }
     const chosen = new Set([...old.querySelectorAll("input[name=id]:checked")].map((e) => e.value));
     const which = old.querySelector("input[name=which]:checked")?.value;
     const focus = old.contains(document.activeElement) ? document.activeElement : null;

@@ -57,6 +57,8 @@ export class Stream {
   // end says that nothing more will come.
   end(text) {
     this.stop();
+    // Whoever stands on the button must not be thrown to the top of the page.
+    if (document.activeElement === this.button) document.getElementById("main").focus({ preventScroll: true });
     this.button.hidden = true;
     this.tell(text);
   }

@@ -10,6 +10,7 @@ import (
 	"discsafe/api/v1"
 	"discsafe/worker"
 	"discsafe/worker/job"
+	"discsafe/worker/metrics"
 	"discsafe/worker/queue"
 	"discsafe/worker/store"
 )
@@ -90,6 +91,10 @@ type Options struct {
 	Metrics Metrics // nil: nothing is counted, and there is no /metrics
 	Version string
 	Limits  Limits
+	// Instance names this process among others on the same store; "" is unnamed.
+	Instance string
+	// History of this process's metrics, for the page of operations; nil: it draws nothing.
+	History *metrics.History
 	SignIn  func() bool // whether the gate asks for tokens now, for /v1/status; nil: it does
 
 	Workers func() []worker.Status          // of this process; nil: none

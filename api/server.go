@@ -15,6 +15,7 @@ import (
 
 	"discsafe/api/web"
 	"discsafe/worker/job"
+	"discsafe/worker/roster"
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
@@ -31,6 +32,7 @@ type Server struct {
 	intake   *gatekeeper
 	watcher  *watcher
 	streams  *quota
+	roster   *roster.Roster
 	excerpts chan struct{} // one token for each excerpt under way
 	cuts     cutShelf
 	closing  chan struct{} // closed by Drain
@@ -51,6 +53,7 @@ func New(o Options) (*Server, error) {
 	s := &Server{o: o, limits: o.Limits.filled(), closing: make(chan struct{})}
 	s.excerpts = make(chan struct{}, s.limits.Excerpts)
 	s.intake = newGatekeeper(o.Ledger, o.Store, s.limits, o.Now)
+	s.roster = roster.New(o.Store, o.Now)
 	s.watcher = newWatcher(o.Ledger, s.limits.Poll)
 	s.streams = newQuota(s.limits.Streams, s.limits.PerToken)
 
@@ -98,6 +101,7 @@ func (s *Server) register() {
 	s.registerPresets()
 	s.registerBulk()
 	s.registerStatus()
+	s.registerWorkers()
 }
 
 // Handler is everything the service answers.

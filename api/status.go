@@ -36,7 +36,7 @@ func (s *Server) status(ctx context.Context, _ *none) (*body[v1.Status], error) 
 	if err != nil {
 		return nil, s.problem(ctx, err)
 	}
-	out := v1.Status{Version: s.o.Version, Now: s.o.Now().UTC(), SignIn: s.o.SignIn == nil || s.o.SignIn(), Intake: intake, Jobs: counts, Disk: disk, Workers: []v1.Worker{}, Streams: s.streams.count()}
+	out := v1.Status{Instance: s.o.Instance, Version: s.o.Version, Now: s.o.Now().UTC(), SignIn: s.o.SignIn == nil || s.o.SignIn(), Intake: intake, Jobs: counts, Disk: disk, Workers: []v1.Worker{}, Streams: s.streams.count()}
 	if s.o.Workers != nil {
 		for _, w := range s.o.Workers() {
 			out.Workers = append(out.Workers, wireWorker(w))
@@ -122,5 +122,6 @@ func (s *Server) requeue(ctx context.Context, in *idInput) (*body[v1.Job], error
 		s.intake.submitted()
 	}
 	s.ring(ctx, r)
+	s.o.Log.InfoContext(ctx, "requeued", "job", r.ID, "by", id.Name, "token", id.TokenID)
 	return &body[v1.Job]{s.wire(r, id)}, nil
 }

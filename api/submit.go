@@ -113,7 +113,7 @@ func (s *Server) submit(w http.ResponseWriter, r *http.Request) {
 		err = v1.NewProblem(v1.MediaType, "send application/json or multipart/form-data")
 	}
 	if err != nil {
-		s.refuse(w, r, err)
+		s.turnAway(w, r, err)
 		return
 	}
 	if closed != nil && !s.known(ctx, studio, key) {
@@ -122,7 +122,7 @@ func (s *Server) submit(w http.ResponseWriter, r *http.Request) {
 	}
 	rec, replayed, err := s.accept(ctx, id, studio, key, traceOf(r), in)
 	if err != nil {
-		s.refuse(w, r, err)
+		s.turnAway(w, r, err)
 		return
 	}
 	out := s.answerJob(rec, id)

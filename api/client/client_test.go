@@ -99,6 +99,8 @@ func TestOnlySafeCallsAreRepeated(t *testing.T) {
 		"status":  func(ctx context.Context, c *Client) error { _, err := c.Status(ctx); return err },
 		"pause":   func(ctx context.Context, c *Client) error { return c.Pause(ctx, "why") },
 		"resume":  func(ctx context.Context, c *Client) error { return c.Resume(ctx) },
+		"drain":   func(ctx context.Context, c *Client) error { return c.Drain(ctx, "w-1") },
+		"undrain": func(ctx context.Context, c *Client) error { return c.Undrain(ctx, "w-1") },
 		"retry":   func(ctx context.Context, c *Client) error { _, err := c.Retry(ctx, jobID); return err },
 		"requeue": func(ctx context.Context, c *Client) error { _, err := c.Requeue(ctx, jobID); return err },
 		"token":   func(ctx context.Context, c *Client) error { _, err := c.NewToken(ctx, v1.NewToken{}); return err },

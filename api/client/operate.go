@@ -54,6 +54,30 @@ func (c *Client) switchTo(ctx context.Context, what string, in any) error {
 	return err
 }
 
+// Workers lists those that have told of themselves lately, on all machines.
+func (c *Client) Workers(ctx context.Context) ([]v1.Member, error) {
+	w, err := get[v1.Workers](ctx, c, nil, "workers")
+	return w.Workers, err
+}
+
+// Drain asks a worker to take no more jobs; those under way go on.
+func (c *Client) Drain(ctx context.Context, name string) error {
+	return c.askWorker(ctx, name, "drain")
+}
+
+// Undrain lets a worker take jobs again.
+func (c *Client) Undrain(ctx context.Context, name string) error {
+	return c.askWorker(ctx, name, "resume")
+}
+
+func (c *Client) askWorker(ctx context.Context, name, what string) error {
+	if err := named("worker", name); err != nil {
+		return err
+	}
+	_, _, _, err := c.ask(ctx, call{method: http.MethodPost, url: c.url(nil, "workers", name, what)}, nil, nil)
+	return err
+}
+
 // DeadLetters goes over what the broker gave up, oldest first, fetching pages
 // as they are needed. An error ends it.
 func (c *Client) DeadLetters(ctx context.Context) iter.Seq2[v1.DeadLetter, error] {

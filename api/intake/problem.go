@@ -69,7 +69,9 @@ func invalid(path, detail, hint string) *v1.Problem {
 // refuse answers a request with a problem.
 func (in *Intake) refuse(w http.ResponseWriter, r *http.Request, err error) {
 	p := in.problem(r.Context(), err)
-	in.observe(p.Code)
+	if r.Method != http.MethodGet && r.Method != http.MethodHead { // a question, whether a mix is there, is no upload
+		in.observe(p.Code)
+	}
 	if p.Status == http.StatusRequestTimeout || p.Status == http.StatusRequestEntityTooLarge {
 		w.Header().Set("Connection", "close") // the rest of the body is not waited for
 	}

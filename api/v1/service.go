@@ -4,15 +4,16 @@ import "time"
 
 // Status is how the service stands, for operators.
 type Status struct {
-	Version string    `json:"version"`
-	Now     time.Time `json:"now"`
-	SignIn  bool      `json:"sign_in" doc:"Whether this service asks for sign-in"`
-	Intake  Intake    `json:"intake"`
-	Jobs    JobCounts `json:"jobs"`
-	Queue   *Queue    `json:"queue,omitempty" doc:"Absent when the broker does not answer"`
-	Disk    *Disk     `json:"disk,omitempty" doc:"Absent when the store does not tell"`
-	Workers []Worker  `json:"workers" doc:"Of the process that answered"`
-	Streams int       `json:"streams" doc:"Event streams open in the process that answered"`
+	Instance string    `json:"instance,omitempty" doc:"The process that answered"`
+	Version  string    `json:"version"`
+	Now      time.Time `json:"now"`
+	SignIn   bool      `json:"sign_in" doc:"Whether this service asks for sign-in"`
+	Intake   Intake    `json:"intake"`
+	Jobs     JobCounts `json:"jobs"`
+	Queue    *Queue    `json:"queue,omitempty" doc:"Absent when the broker does not answer"`
+	Disk     *Disk     `json:"disk,omitempty" doc:"Absent when the store does not tell"`
+	Workers  []Worker  `json:"workers" doc:"Of the process that answered"`
+	Streams  int       `json:"streams" doc:"Event streams open in the process that answered"`
 }
 
 // Intake says whether new jobs are taken.

@@ -68,7 +68,7 @@ type Pages struct {
 	assets map[string]asset
 }
 
-var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward", "audit", "submit", "presets", "groove", "signoff", "compare", "bulk", "revise"}
+var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward", "audit", "submit", "presets", "groove", "signoff", "compare", "bulk", "operations", "operation", "runbook", "revise"}
 
 // New reads the templates and assets that are part of the program.
 func New(o Options) (*Pages, error) {
@@ -119,6 +119,7 @@ func (p *Pages) Routes() []Route {
 	out = append(out, p.signoffRoutes()...)
 	out = append(out, p.compareRoutes()...)
 	out = append(out, p.bulkRoutes()...)
+	out = append(out, p.operationsRoutes()...)
 	out = append(out, p.reviseRoutes()...)
 	for _, a := range actions {
 		out = append(out, Route{http.MethodGet, "/jobs/{id}/" + a.Do, manage, p.confirm(a)},

@@ -3,6 +3,7 @@ package web_test
 import (
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 
@@ -34,12 +35,15 @@ func checkPage(t *testing.T, p *page) {
 	if strings.Contains(p.body, "ZgotmplZ") {
 		t.Errorf("%s: the template engine refused a value", p.Request.URL)
 	}
+	checkOrder(t, p)
 	labels, ids, count := map[string]bool{}, map[string]bool{}, map[string]int{}
 	all := elements(t, p.body)
 	for _, e := range all {
 		count[e.name]++
 		if e.name == "label" {
-			labels[e.attrs["for"]] = true
+			if to := e.attrs["for"]; to != "" {
+				labels[to] = true
+			}
 		}
 		if id, ok := e.attrs["id"]; ok {
 			if ids[id] {
@@ -72,7 +76,7 @@ func checkPage(t *testing.T, p *page) {
 		case "style", "iframe", "object", "embed", "base":
 			t.Errorf("%s: <%s>", p.Request.URL, e.name)
 		case "input", "select", "textarea", "progress":
-			if e.attrs["type"] != "hidden" && !labels[e.attrs["id"]] {
+			if e.attrs["type"] != "hidden" && !labels[e.attrs["id"]] && !slices.Contains(e.within, "label") && e.attrs["aria-label"] == "" && e.attrs["aria-labelledby"] == "" {
 				t.Errorf("%s: <%s name=%q> has no label", p.Request.URL, e.name, e.attrs["name"])
 			}
 		case "form":
@@ -92,6 +96,35 @@ func checkPage(t *testing.T, p *page) {
 	}
 	if !ids["main"] || !strings.Contains(p.body, `<a class="skip" href="#main">`) {
 		t.Errorf("%s: nothing to skip to", p.Request.URL)
+	}
+}
+
+// checkOrder: the tab key goes through a page as it is written, what skips the
+// head of the page comes first, and no level of headings is left out (WCAG 2.2,
+// 2.4.3, 2.4.1 and 1.3.1).
+func checkOrder(t *testing.T, p *page) {
+	t.Helper()
+	first, level := true, 0
+	for _, e := range elements(t, p.body) {
+		if i := e.attrs["tabindex"]; i != "" && i != "0" && i != "-1" {
+			t.Errorf("%s: <%s tabindex=%q> takes the keyboard out of the order", p.Request.URL, e.name, i)
+		}
+		if (e.name == "a" || e.name == "button" || e.name == "input") && first {
+			first = false
+			if e.attrs["class"] != "skip" {
+				t.Errorf("%s: the first stop is <%s>", p.Request.URL, e.name)
+			}
+		}
+		if len(e.name) == 2 && e.name[0] == 'h' && e.name[1] >= '1' && e.name[1] <= '6' {
+			n := int(e.name[1] - '0')
+			if n > level+1 {
+				t.Errorf("%s: <%s> %q after a heading of level %d", p.Request.URL, e.name, e.inner, level)
+			}
+			level = n
+		}
+		if e.name == "th" && e.attrs["scope"] == "" {
+			t.Errorf("%s: a heading of a table, %q, of neither column nor row", p.Request.URL, e.inner)
+		}
 	}
 }
 

@@ -99,15 +99,22 @@ func (f *families) histogram(name, help string, buckets []float64, labels ...str
 	return h
 }
 
-// asked is a gauge whose values are asked for at each scrape.
+// asked is a metric whose values are asked for at each scrape.
 type asked struct {
 	desc *prometheus.Desc
+	kind prometheus.ValueType
 	ask  func(tell func(v float64, labels ...string))
 }
 
 func (f *families) asked(name, help string, labels []string, ask func(tell func(v float64, labels ...string))) {
 	full, _ := f.note("gauge", name, help, labels)
-	f.reg.MustRegister(&asked{prometheus.NewDesc(full, help, labels, nil), ask})
+	f.reg.MustRegister(&asked{prometheus.NewDesc(full, help, labels, nil), prometheus.GaugeValue, ask})
+}
+
+// askedCounter is asked for what only rises.
+func (f *families) askedCounter(name, help string, ask func(tell func(v float64, labels ...string))) {
+	full, _ := f.note("counter", name, help, nil)
+	f.reg.MustRegister(&asked{prometheus.NewDesc(full, help, nil, nil), prometheus.CounterValue, ask})
 }
 
 // Describe implements prometheus.Collector.
@@ -116,6 +123,6 @@ func (a *asked) Describe(ch chan<- *prometheus.Desc) { ch <- a.desc }
 // Collect implements prometheus.Collector.
 func (a *asked) Collect(ch chan<- prometheus.Metric) {
 	a.ask(func(v float64, labels ...string) {
-		ch <- prometheus.MustNewConstMetric(a.desc, prometheus.GaugeValue, v, labels...)
+		ch <- prometheus.MustNewConstMetric(a.desc, a.kind, v, labels...)
 	})
 }

@@ -55,6 +55,7 @@ type Metrics struct {
 	volumes map[string]func() (int64, bool)
 	synced  func() bool
 	canary  time.Time
+	jobCPUS float64
 }
 
 // New makes a registry of its own, with the collectors of Go and the process.
@@ -96,6 +97,12 @@ func (m *Metrics) makeService() {
 	m.asked("disk_free_bytes", "Space left, by volume.", []string{"volume"}, m.tellDisks)
 	m.asked("broker_sync_always", "1 if the broker writes to the medium before it answers, 0 if not.", nil, m.tellSynced)
 	m.asked("canary_timestamp_seconds", "When the last trial job ended well.", nil, m.tellCanary)
+	m.askedCounter("job_processes_cpu_seconds_total", "Processor time of the processes that work on jobs for this one, which process_cpu_seconds_total does not count.", m.tellJobCPU)
+	m.asked("job_processes_resident_bytes", "Memory of the processes that work on jobs for this one, which process_resident_memory_bytes does not count.", nil, func(tell func(float64, ...string)) {
+		if _, n, known := children(); known {
+			tell(float64(n))
+		}
+	})
 	m.requests = m.counterVec("http_requests_total", "Requests answered.", "route", "method", "status")
 	m.requestS = m.histogram("http_request_seconds", "Time to answer a request; of a stream, to its first byte.", httpBuckets, "route")
 	m.uploads = m.counts("uploads_total", "Mixes and room files taken, by whether they were new: stored, known.", "result", uploads)
@@ -185,6 +192,17 @@ func (m *Metrics) tellDisks(tell func(float64, ...string)) {
 			tell(float64(n), name)
 		}
 	}
+}
+
+func (m *Metrics) tellJobCPU(tell func(float64, ...string)) {
+	cpuS, _, known := children()
+	if !known {
+		return
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.jobCPUS = max(m.jobCPUS, cpuS) // a process may end between the looks at those that run and those that ended
+	tell(m.jobCPUS)
 }
 
 // Synced says how to ask whether the broker writes to the medium before it

@@ -53,7 +53,9 @@ func (s *Service) openAPI(ctx context.Context) error {
 	s.hooks = hook.New(hook.Options{Key: key,
 		Store: s.store, Ledger: s.ledger, Now: time.Now, Log: s.log, Observe: s.metrics.Hook,
 		AllowPrivate: s.o.AllowPrivateHooks, AllowHTTP: s.o.AllowPlainHooks, Base: s.o.PublicURL})
+	s.history = s.metrics.NewHistory()
 	o := api.Options{
+		Instance: s.name, History: s.history,
 		Ledger: s.ledger, Store: s.apiStore(), Queue: s.queue, Intake: s.intake, Gate: s.gate, Tokens: s.tokens,
 		Hooks: s.hooks, Metrics: s.metrics, Version: s.o.Version, SignIn: s.signIn.Load,
 		Limits:  api.Limits{SideLengthS: lim.MaxLengthS, FilesPerSide: lim.MaxFiles, Backlog: lim.MaxWaiting, MinFreeBytes: lim.MinFree},

@@ -9,6 +9,7 @@ import (
 
 	"discsafe/worker"
 	"discsafe/worker/job"
+	"discsafe/worker/metrics"
 	"discsafe/worker/queue"
 	"discsafe/worker/store"
 )
@@ -31,9 +32,13 @@ func (s *Service) runLoops(ctx context.Context, wg *sync.WaitGroup) {
 		wg.Go(func() { s.loop(ctx, what, every, f) })
 	}
 	loop("probing the store", probeEvery, func(ctx context.Context) error { return s.health.probeStore(ctx, s.store, s.name) })
+	if s.worker != nil {
+		loop("telling of the worker", s.o.AskEvery, s.tellOfWorker())
+	}
 	if s.server == nil {
 		return
 	}
+	loop("sampling metrics", metrics.HistoryEvery, func(context.Context) error { return s.history.Take(time.Now()) })
 	loop("reconciling", s.o.PassEvery, s.reconcile())
 	loop("looking for tokens", tokensEvery, s.watchTokens)
 	// One after the other: they read much, and requests come first. Hooks are sent by the server.
@@ -124,6 +129,7 @@ func (s *Service) keepHouse() func(context.Context) error {
 			return errors.Join(errs...)
 		}
 		walked = time.Now()
+		do("workers that left without a word", func() (int, error) { return s.roster.Sweep(ctx) })
 		do("records of probes", func() (int, error) { return s.sweepHealth(ctx) })
 		do("unfinished writes", func() (int, error) {
 			sw, ok := s.store.(store.Sweeper)

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"discsafe/api"
+	"discsafe/worker/roster"
 	"discsafe/worker/store"
 )
 
@@ -29,7 +30,7 @@ const healthDir = "health/"
 // SHA-256 of what it holds.
 func StoreKeys() (named, hashed []string) {
 	named, hashed = api.StoreKeys()
-	return append(named, healthDir), hashed
+	return append(append(named, healthDir), roster.Keys()...), hashed
 }
 
 // probeTime bounds one try to write.

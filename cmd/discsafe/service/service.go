@@ -23,6 +23,7 @@ import (
 	"discsafe/worker/job"
 	"discsafe/worker/metrics"
 	"discsafe/worker/queue/jetstream"
+	"discsafe/worker/roster"
 	"discsafe/worker/store"
 	"discsafe/worker/volume"
 )
@@ -40,6 +41,8 @@ type Service struct {
 	tokens  *access.Tokens
 	metrics *metrics.Metrics
 	worker  *worker.Worker
+	roster  *roster.Roster
+	history *metrics.History
 	// Only with Options.API:
 	gate    *access.Gate
 	signIn  atomic.Bool // is asked for
@@ -72,6 +75,7 @@ func Open(ctx context.Context, o Options) (_ *Service, err error) {
 	o.Limits = o.Limits.withDefaults()
 	set(&o.ScratchFree, o.Limits.MinFree)
 	set(&o.PassEvery, passEvery)
+	set(&o.AskEvery, roster.AskEvery)
 	s := &Service{o: o, log: o.Log, metrics: metrics.New()}
 	if s.name, err = instance(); err != nil {
 		return nil, err
@@ -150,6 +154,7 @@ func (s *Service) openParts(ctx context.Context) error {
 		return err
 	}
 	s.closers = append(s.closers, func() error { return s.health.leave(s.store, s.name) })
+	s.roster = roster.New(s.store, time.Now)
 	s.tokens = access.NewTokens(s.store, time.Now)
 	if s.o.API {
 		// Before anything is started that would have to be ended again.
@@ -210,6 +215,7 @@ func (s *Service) openWorker() (err error) {
 	if err != nil {
 		return err
 	}
+	s.closers = append(s.closers, s.leaveRoster)
 	s.metrics.Slots(s.worker.Status)
 	s.metrics.Disk("scratch", func() (int64, bool) { return volume.Free(s.o.Scratch) })
 	return nil

@@ -48,6 +48,7 @@ func TestAuditKnowsEveryKey(t *testing.T) {
 	if err := c.Pause(t.Context(), "a test"); err != nil {
 		t.Fatal(err)
 	}
+	eventually(t, "the worker is known, and asked to take no more", func() bool { return c.Drain(t.Context(), s.name) == nil })
 	named, hashed := StoreKeys()
 	for _, dir := range append(named, hashed...) {
 		eventually(t, "there is something under "+dir, func() bool {

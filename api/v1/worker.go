@@ -1,0 +1,24 @@
+package v1
+
+import "time"
+
+// Workers lists the processes with a worker that have told of themselves in the
+// last 45 seconds, on all machines.
+type Workers struct {
+	Workers []Member `json:"workers"`
+}
+
+// Member is one process with a worker, as it told of itself.
+type Member struct {
+	Name     string    `json:"name"`
+	Version  string    `json:"version"`
+	Slots    int       `json:"slots"`
+	Running  int       `json:"running" doc:"Jobs under way"`
+	Asked    bool      `json:"asked,omitempty" doc:"It is asked to take no more jobs"`
+	By       string    `json:"by,omitempty" doc:"Who asked"`
+	Since    time.Time `json:"since,omitzero" doc:"When"`
+	Drained  bool      `json:"drained,omitempty" doc:"It takes no more jobs, because it was asked"`
+	Stopping bool      `json:"stopping,omitempty" doc:"The process ends"`
+	Trouble  string    `json:"trouble,omitempty" doc:"Why it takes no jobs"`
+	At       time.Time `json:"at" doc:"When it told of itself"`
+}

@@ -116,7 +116,7 @@ Exit codes: 0 done, 1 internal failure or cancelled, 2 bad usage or input,
 		a.planCommand(), a.roomCommand(), a.versionCommand(),
 		a.arrangeCommand(), a.tonesCommand(),
 		a.serveCommand(), a.apiCommand(), a.workerCommand(),
-		a.submitCommand(), a.jobsCommand(), a.tokenCommand(), a.storeCommand(), a.healthCommand(), a.operateCommand(),
+		a.submitCommand(), a.jobsCommand(), a.tokenCommand(), a.storeCommand(), a.healthCommand(), a.canaryCommand(), a.operateCommand(),
 		a.runJobCommand(),
 	)
 	return root

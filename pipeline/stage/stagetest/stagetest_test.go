@@ -120,7 +120,7 @@ func TestSuiteCatchesFaults(t *testing.T) {
 			inner := c.process
 			c.process = func(b audio.Block) {
 				if b.L[0] == 0 {
-					time.Sleep(2 * time.Millisecond)
+					time.Sleep(20 * time.Millisecond) // far above what a busy machine adds to the rest
 				}
 				inner(b)
 			}

@@ -56,7 +56,7 @@ func TestEveryPage(t *testing.T) {
 	}))
 	e.see("cutting-sheet", "/v1/jobs/"+done+"/cutting-sheet")
 	e.see("report", "/v1/jobs/"+done+"/files/report.html")
-	for _, p := range []struct{ name, path string }{{"submit", "/submit"}, {"submit-revision", "/submit?revises=" + done}, {"presets", "/presets"}, {"job-studio", "/jobs/" + done}} {
+	for _, p := range []struct{ name, path string }{{"submit", "/submit"}, {"submit-revision", "/submit?revises=" + done}, {"job-revise", "/jobs/" + done + "/revise"}, {"presets", "/presets"}, {"job-studio", "/jobs/" + done}} {
 		s.see(p.name, p.path)
 	}
 	n := open(t, h.service)
@@ -65,6 +65,8 @@ func TestEveryPage(t *testing.T) {
 	o.signIn(h.operator)
 	o.see("audit-operator", "/jobs/"+done+"/audit")
 	o.see("operations", "/operations")
+	o.see("operations-pause", "/operations/pause")
+	o.see("runbook", "/operations/runbook")
 }
 
 // see opens one page in all its forms.

@@ -24,7 +24,6 @@ type site struct {
 	prometheus             string
 	restartNATS            func() *process
 	restartAPI             func() *process
-	restartWorkers         func()
 	engineer, operator     string // token files
 	natsMonitor, storeAddr string
 }
@@ -137,18 +136,11 @@ func grow(t *testing.T) *site {
 	}
 	s.api = s.restartAPI()
 	targets["worker"] = []string{port(t), port(t)}
-	s.restartWorkers = func() {
-		for _, w := range s.workers {
-			w.end()
-		}
-		s.workers = nil
-		for n, at := range targets["worker"] {
-			w := begin(t, fmt.Sprintf("worker %d", n), s.env, built, "worker", "--scratch", filepath.Join(dir, "scratch"), "--metrics", at, "--min-free", "1MiB")
-			w.address(t)
-			s.workers = append(s.workers, w)
-		}
+	for n, at := range targets["worker"] {
+		w := begin(t, fmt.Sprintf("worker %d", n), s.env, built, "worker", "--scratch", filepath.Join(dir, "scratch"), "--metrics", at, "--min-free", "1MiB")
+		w.address(t)
+		s.workers = append(s.workers, w)
 	}
-	s.restartWorkers()
 	at := port(t)
 	targets["canary"] = []string{at}
 	begin(t, "canary", s.env, built, "canary", "--server", s.server, "--token-file", canary, "--every", "2s", "--within", "8s", "--metrics", at).address(t)

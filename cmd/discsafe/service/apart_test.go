@@ -1,6 +1,8 @@
 package service
 
 import (
+	"errors"
+	"net"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -8,6 +10,7 @@ import (
 	"time"
 
 	"discsafe/api/client"
+	"discsafe/worker/queue/jetstream"
 	"discsafe/worker/store/dir"
 
 	"github.com/nats-io/nats-server/v2/server"
@@ -16,8 +19,14 @@ import (
 // natsServer is a broker with a port, as one of a cluster would be.
 func natsServer(t *testing.T, always bool) (url, monitor string) {
 	t.Helper()
-	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: -1, HTTPHost: "127.0.0.1", HTTPPort: -1, JetStream: true, StoreDir: t.TempDir(),
-		SyncAlways: always, NoSigs: true, NoLog: true})
+	s := serveNATS(t, server.Options{Port: -1, HTTPPort: -1, StoreDir: t.TempDir(), SyncAlways: always})
+	return s.ClientURL(), "http://127.0.0.1:" + strconv.Itoa(s.MonitorAddr().Port)
+}
+
+func serveNATS(t *testing.T, o server.Options) *server.Server {
+	t.Helper()
+	o.Host, o.HTTPHost, o.JetStream, o.NoSigs, o.NoLog = "127.0.0.1", "127.0.0.1", true, true, true
+	s, err := server.NewServer(&o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -26,25 +35,32 @@ func natsServer(t *testing.T, always bool) (url, monitor string) {
 	if !s.ReadyForConnections(30 * time.Second) {
 		t.Fatal("the broker does not start")
 	}
-	return s.ClientURL(), "http://127.0.0.1:" + strconv.Itoa(s.MonitorAddr().Port)
+	return s
 }
 
-// API and worker apart, on one store and a broker with a port.
-func TestApart(t *testing.T) {
-	t.Parallel()
-	url, monitor := natsServer(t, true)
+// apart is the options of an API and of a worker, on one store and a broker with
+// a port.
+func apart(t *testing.T, url, monitor string) (a, w Options) {
+	t.Helper()
 	base := t.TempDir()
 	folder := filepath.Join(base, "store")
 	d, err := dir.Open(mustMake(t, folder), dir.Options{Create: true})
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer d.Close()
+	t.Cleanup(func() { _ = d.Close() }) // nothing was written through it
 	broker := BrokerOptions{URLs: []string{url}, MonitorURLs: []string{monitor}}
-	a := own(t, "")
+	a, w = own(t, ""), own(t, "")
 	a.Worker, a.Store.Dir, a.Broker, a.Spool = false, folder, broker, filepath.Join(base, "spool")
-	w := own(t, "")
 	w.API, w.Store.Dir, w.Broker, w.Scratch, w.Slots = false, folder, broker, filepath.Join(base, "scratch"), 2
+	return a, w
+}
+
+// API and worker apart, on one store and a broker with a port.
+func TestApart(t *testing.T) {
+	t.Parallel()
+	url, monitor := natsServer(t, true)
+	a, w := apart(t, url, monitor)
 	as, _ := run(t, a)
 	ws, stopWorker := run(t, w)
 	if ws.URL() != "" || ws.ProbeURL() == "" {
@@ -80,6 +96,45 @@ func mustMake(t *testing.T, folder string) string {
 		t.Fatal(err)
 	}
 	return folder
+}
+
+// After the broker was away, every process finds out by itself that it may be
+// trusted again, a worker too, which publishes nothing; and that it may not, if
+// it came back with another configuration.
+func TestBrokerComesBack(t *testing.T) {
+	t.Parallel()
+	o := server.Options{Port: -1, HTTPPort: -1, StoreDir: t.TempDir(), SyncAlways: true}
+	s := serveNATS(t, o)
+	o.Port, o.HTTPPort = s.Addr().(*net.TCPAddr).Port, s.MonitorAddr().Port
+	a, w := apart(t, s.ClientURL(), "http://127.0.0.1:"+strconv.Itoa(o.HTTPPort))
+	as, _ := run(t, a)
+	ws, _ := run(t, w)
+	stands := func(when string, ready int, gauge string) {
+		t.Helper()
+		for name, url := range map[string]string{"API": as.ProbeURL(), "worker": ws.ProbeURL()} {
+			eventually(t, name+" "+when, func() bool {
+				status, _ := get(t, url+"/readyz")
+				_, figures := get(t, url+"/metrics")
+				return status == ready && strings.Contains(figures, "\ndiscsafe_broker_sync_always "+gauge+"\n")
+			})
+		}
+	}
+	stop := func() { s.Shutdown(); s.WaitForShutdown() }
+	stands("at the start", 200, "1")
+	stop()
+	stands("without a broker", 503, "0")
+	s = serveNATS(t, o)
+	stands("with the broker back", 200, "1")
+	stop()
+	o.SyncAlways = false
+	s = serveNATS(t, o)
+	for _, p := range []*Service{as, ws} {
+		eventually(t, "the answer is no", func() bool {
+			var no *jetstream.UnsyncedError
+			return errors.As(p.queue.CheckSync(t.Context()), &no)
+		})
+	}
+	stands("with one that does not sync", 503, "0")
 }
 
 // A broker that acknowledges before its disk has the message is refused, as is

@@ -18,6 +18,7 @@ import (
 const (
 	passEvery    = 5 * time.Second // a lost ring is missed after the reconciler's grace and this
 	probeEvery   = 10 * time.Second
+	syncEvery    = 2 * time.Second // asks only if the last answer is old or the connection was lost
 	tokensEvery  = 2 * time.Second
 	hourly       = time.Hour
 	daily        = 24 * time.Hour
@@ -32,6 +33,8 @@ func (s *Service) runLoops(ctx context.Context, wg *sync.WaitGroup) {
 		wg.Go(func() { s.loop(ctx, what, every, f) })
 	}
 	loop("probing the store", probeEvery, func(ctx context.Context) error { return s.health.probeStore(ctx, s.store, s.name) })
+	// Publishing asks too, but a worker publishes nothing.
+	loop("asking whether the broker syncs", syncEvery, s.queue.CheckSync)
 	if s.worker != nil {
 		loop("telling of the worker", s.o.AskEvery, s.tellOfWorker())
 	}

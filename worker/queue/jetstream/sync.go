@@ -44,43 +44,76 @@ const recheckAfter = time.Minute
 
 // syncState is what is known of the broker's habits.
 type syncState struct {
-	mu      sync.Mutex
-	at      time.Time       // of the last check that held; zero: check before the next message
-	trusted map[string]bool // servers that were found to sync always when last heard of
+	asking  sync.Mutex      // one asks at a time; Synced does not wait for the answer
+	trusted map[string]bool // servers that were found to sync always when last heard of; guarded by asking
+
+	mu     sync.Mutex
+	at     time.Time // of the last check that held; zero: check before the next message
+	doubts int       // how often the connection came or went
 }
 
 func (s *syncState) doubt() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.at = time.Time{}
+	s.doubts++
+}
+
+func (s *syncState) last() (at time.Time, doubts int) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.at, s.doubts
+}
+
+// found keeps the time of a check that held, or zero, unless the connection
+// came or went since: then the answer may be of another server.
+func (s *syncState) found(at time.Time, doubts int) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.doubts == doubts {
+		s.at = at
+	}
 }
 
 // Synced reports whether every server concerned was found to sync always when
 // last checked, for the gauge broker_sync_always. It is false while
 // disconnected, and always with AllowUnsyncedBroker.
 func (q *Queue) Synced() bool {
-	q.sync.mu.Lock()
-	defer q.sync.mu.Unlock()
-	return !q.sync.at.IsZero() && q.nc.IsConnected() && !q.o.AllowUnsyncedBroker
+	at, _ := q.sync.last()
+	return !at.IsZero() && q.nc.IsConnected() && !q.o.AllowUnsyncedBroker
 }
 
-// checkSync returns nil if the broker may be trusted with a message.
+// CheckSync returns nil if the broker may be trusted with a message; else
+// *UnsyncedError, or ErrUnavailable if it could not be asked. Publish checks by
+// itself; whoever does not publish calls this now and then, as the answer is
+// forgotten when the connection is lost. It asks only if there is no fresh one.
+func (q *Queue) CheckSync(ctx context.Context) error {
+	if q.isClosed() {
+		return &queue.Error{Op: "check sync", Kind: queue.ErrClosed}
+	}
+	if !q.nc.IsConnected() {
+		return unavailable("check sync", "", nats.ErrConnectionReconnecting)
+	}
+	return q.checkSync(ctx)
+}
+
 func (q *Queue) checkSync(ctx context.Context) error {
-	q.sync.mu.Lock()
-	defer q.sync.mu.Unlock()
+	q.sync.asking.Lock()
+	defer q.sync.asking.Unlock()
 	now := q.o.Clock.Now()
-	if !q.sync.at.IsZero() && now.Sub(q.sync.at) < recheckAfter {
+	at, doubts := q.sync.last()
+	if !at.IsZero() && now.Sub(at) < recheckAfter {
 		return nil
 	}
-	q.sync.at = time.Time{}
 	if err := q.askSync(ctx); err != nil {
+		q.sync.found(time.Time{}, doubts)
 		var unsynced *UnsyncedError
 		if errors.As(err, &unsynced) {
 			return err
 		}
 		return unavailable("check sync", "", err)
 	}
-	q.sync.at = now
+	q.sync.found(now, doubts)
 	return nil
 }
 

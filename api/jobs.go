@@ -13,6 +13,7 @@ import (
 	"discsafe/api/v1"
 	"discsafe/worker"
 	"discsafe/worker/job"
+	"discsafe/worker/queue"
 
 	"github.com/danielgtaylor/huma/v2"
 )
@@ -196,11 +197,12 @@ func (s *Server) retry(ctx context.Context, in *idInput) (*jobOutput, error) {
 	s.intake.submitted()
 	s.watcher.saw(r)
 	s.ring(ctx, r)
+	s.forgetDead(ctx, r)
 	return s.answerJob(r, id), nil
 }
 
 func (s *Server) remove(ctx context.Context, in *idInput) (*none, error) {
-	_, id, err := s.visible(ctx, in.ID)
+	r, id, err := s.visible(ctx, in.ID)
 	if err != nil {
 		return nil, s.problem(ctx, err)
 	}
@@ -212,6 +214,7 @@ func (s *Server) remove(ctx context.Context, in *idInput) (*none, error) {
 			s.o.Log.WarnContext(ctx, "hook of a deleted job stays", "job", in.ID, "error", err)
 		}
 	}
+	s.forgetDead(ctx, r)
 	return nil, nil
 }
 
@@ -227,6 +230,20 @@ func (s *Server) ring(ctx context.Context, r *job.Record) {
 	defer cancel()
 	if err := s.o.Queue.Publish(ctx, worker.Ring(r)); err != nil {
 		s.o.Log.WarnContext(ctx, "bell not rung; the reconciler will", "job", r.ID, "error", err)
+	}
+}
+
+// forgetDead takes the dead letters of a job out of the broker: it was decided
+// on. What cannot be taken out now, housekeeping will.
+func (s *Server) forgetDead(ctx context.Context, r *job.Record) {
+	q, ok := s.o.Queue.(queue.DeadLetters)
+	if !ok {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), ringTimeout)
+	defer cancel()
+	if _, err := q.Forget(ctx, r.Request.Studio, r.ID); err != nil {
+		s.o.Log.WarnContext(ctx, "dead letter of a job that was decided on stays for now", "job", r.ID, "error", err)
 	}
 }
 

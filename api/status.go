@@ -28,7 +28,7 @@ func (s *Server) registerStatus() {
 	huma.Register(s.huma, s.routes.add(operate, op(http.MethodGet, "/v1/dead", "dead", "service", "Messages that the broker gave up",
 		"Jobs that are dead are found with /v1/jobs?state=dead."), v1.Unavailable, v1.Invalid), s.dead)
 	huma.Register(s.huma, s.routes.add(operate, op(http.MethodPost, "/v1/dead/{id}/requeue", "requeue", "service", "Put the job of a dead letter, or a dead job, back to the start",
-		"The identifier is the job's. A job that waits is rung for again; one that runs or is done is left alone."), v1.NotFound, v1.Gone, v1.WrongState, v1.Unavailable), s.requeue)
+		"The identifier is the job's. Its dead letters are taken out. A job that waits is rung for again; one that runs or is done is left alone."), v1.NotFound, v1.Gone, v1.WrongState, v1.Unavailable), s.requeue)
 }
 
 func (s *Server) status(ctx context.Context, _ *none) (*body[v1.Status], error) {
@@ -122,6 +122,7 @@ func (s *Server) requeue(ctx context.Context, in *idInput) (*body[v1.Job], error
 		s.intake.submitted()
 	}
 	s.ring(ctx, r)
+	s.forgetDead(ctx, r)
 	s.o.Log.InfoContext(ctx, "requeued", "job", r.ID, "by", id.Name, "token", id.TokenID)
 	return &body[v1.Job]{s.wire(r, id)}, nil
 }

@@ -311,7 +311,7 @@ func broke(d *operationsData) part {
 	switch {
 	case math.IsNaN(letters):
 		dead = off("Not known")
-	case letters > 0 && d.dead == 0: // the broker keeps the letter of a job that was requeued
+	case letters > 0 && d.dead == 0: // requeued without the broker hearing of it, or since the last pass
 		dead = off("All decided on")
 	case letters > 0:
 		dead = look("To be decided on")

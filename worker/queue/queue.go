@@ -92,8 +92,15 @@ type DeadLetter struct {
 
 // DeadLetters is implemented by queues that let an operator read what was
 // dropped. Requeueing is not theirs: that is a change in the store, followed by
-// Publish of the next attempt.
+// Publish of the next attempt and Forget, so that what is listed and counted is
+// what waits for a decision.
 type DeadLetters interface {
 	// Dead lists at most limit letters with Seq above after, oldest first.
 	Dead(ctx context.Context, after uint64, limit int) ([]DeadLetter, error)
+
+	// Forget takes out the letters of all attempts of a job of a studio, and
+	// returns how many there were; without any that is 0 and no error. After an
+	// error some may be out: call it again. Letters whose payload could not be read
+	// belong to no job and stay.
+	Forget(ctx context.Context, studio, jobID string) (int, error)
 }

@@ -124,6 +124,7 @@ func (s *Service) keepHouse() func(context.Context) error {
 		}
 		do("uploads and mixes nobody uses", func() (int, error) { return s.intake.Sweep(ctx) })
 		do("sessions that are over", func() (int, error) { return s.gate.SweepSessions(ctx) })
+		do("dead letters of jobs that were decided on", func() (int, error) { return s.forgetDecided(ctx) })
 		do("idempotency keys that are too old", func() (int, error) { return s.ledger.ExpireKeys(ctx) })
 		if d := days(s.o.Limits.RetainDays); d > 0 {
 			do("jobs past their time", func() (int, error) { return s.ledger.Expire(ctx, d, time.Now(), expireAtOnce) })
@@ -150,6 +151,45 @@ func (s *Service) keepHouse() func(context.Context) error {
 			return 0, err
 		})
 		return errors.Join(errs...)
+	}
+}
+
+// lettersAtOnce is how many dead letters are read in one go.
+const lettersAtOnce = 100
+
+// forgetDecided takes out dead letters of jobs that are dead no more: the broker
+// was away when that was decided, a worker dropped late, or retention deleted the
+// job. A letter of a job that the book does not know stays for a person.
+func (s *Service) forgetDecided(ctx context.Context) (n int, err error) {
+	for after := uint64(0); ; {
+		letters, err := s.queue.Dead(ctx, after, lettersAtOnce)
+		if err != nil || len(letters) == 0 {
+			return n, err
+		}
+		for _, l := range letters {
+			after = l.Seq
+			if l.Message.JobID == "" {
+				continue
+			}
+			decided := false
+			r, err := s.ledger.Get(ctx, l.Message.JobID)
+			_, deleted := errors.AsType[*job.DeletedError](err)
+			switch {
+			case deleted:
+				decided = true
+			case err == nil:
+				decided = r.State != job.Dead
+			case !errors.Is(err, job.ErrUnknown):
+				return n, err
+			}
+			if !decided {
+				continue
+			}
+			out, err := s.queue.Forget(ctx, l.Message.Studio, l.Message.JobID)
+			if n += out; err != nil {
+				return n, err
+			}
+		}
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/nats-io/nats.go/jetstream"
 
@@ -101,4 +102,54 @@ func readLetter(raw *jetstream.RawStreamMsg) queue.DeadLetter {
 	}
 	out.Message = m
 	return out
+}
+
+// Forget implements queue.DeadLetters. It costs one listing of the studio's
+// letters and one call for each attempt that has one.
+func (q *Queue) Forget(ctx context.Context, studio, jobID string) (int, error) {
+	if q.isClosed() {
+		return 0, &queue.Error{Op: "forget", Job: jobID, Kind: queue.ErrClosed}
+	}
+	n, err := q.forget(ctx, studio, jobID)
+	return n, q.fault(ctx, "forget", jobID, err)
+}
+
+func (q *Queue) forget(ctx context.Context, studio, jobID string) (n int, err error) {
+	one, cancel := q.within(ctx)
+	defer cancel()
+	s, err := q.js.Stream(one, q.o.deadStream())
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	// The lane may have changed since.
+	info, err := s.Info(one, jetstream.WithSubjectFilter(q.o.deadSubject()+"*."+queue.StudioHash(studio)+".*"))
+	if err != nil {
+		return 0, err
+	}
+	for subject, letters := range info.State.Subjects {
+		if !ofJob(subject, jobID) {
+			continue
+		}
+		if err := q.purge(ctx, s, subject); err != nil {
+			return n, err
+		}
+		n += int(letters)
+	}
+	return n, nil
+}
+
+func (q *Queue) purge(ctx context.Context, s jetstream.Stream, subject string) error {
+	ctx, cancel := q.within(ctx)
+	defer cancel()
+	return s.Purge(ctx, jetstream.WithPurgeSubject(subject))
+}
+
+// ofJob tells whether a subject ends with Message.ID of any attempt of a job.
+func ofJob(subject, jobID string) bool {
+	id := subject[strings.LastIndexByte(subject, '.')+1:]
+	end := strings.LastIndexByte(id, '-')
+	return end >= 0 && id[:end] == jobID
 }

@@ -32,6 +32,7 @@ const (
 	Drop       Op = "drop"
 	Stats      Op = "stats" // with no message
 	Dead       Op = "dead"  // with no message
+	Forget     Op = "forget"
 )
 
 // Moment is when a fault strikes.

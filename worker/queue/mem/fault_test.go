@@ -18,7 +18,7 @@ func message(n int) queue.Message {
 // Each operation fails once, before and after it took effect. The caller sees
 // ErrUnavailable both times and does it again; nothing is lost or doubled.
 func TestEveryFaultIsSurvivedByRepeating(t *testing.T) {
-	for _, op := range []mem.Op{mem.Publish, mem.Fetch, mem.InProgress, mem.Done, mem.Later, mem.Drop, mem.Stats, mem.Dead} {
+	for _, op := range []mem.Op{mem.Publish, mem.Fetch, mem.InProgress, mem.Done, mem.Later, mem.Drop, mem.Stats, mem.Dead, mem.Forget} {
 		for when, name := range map[mem.Moment]string{mem.Before: "before", mem.After: "after"} {
 			t.Run(fmt.Sprintf("%s/%s", op, name), func(t *testing.T) {
 				synctest.Test(t, func(t *testing.T) {
@@ -66,6 +66,7 @@ func TestEveryFaultIsSurvivedByRepeating(t *testing.T) {
 						t.Errorf("%+v; want %+v", s, want)
 					}
 					again(func() error { _, err := q.Dead(t.Context(), 0, 10); return err })
+					again(func() error { _, err := q.Forget(t.Context(), message(2).Studio, message(2).JobID); return err })
 					if struck != 1 {
 						t.Errorf("the fault struck %d times", struck)
 					}

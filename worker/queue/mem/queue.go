@@ -192,3 +192,18 @@ func (q *Queue) Dead(ctx context.Context, after uint64, limit int) (letters []qu
 	})
 	return slices.Clip(letters), err
 }
+
+// Forget implements queue.DeadLetters.
+func (q *Queue) Forget(ctx context.Context, studio, jobID string) (n int, err error) {
+	m := queue.Message{JobID: jobID, Studio: studio}
+	if err := ctx.Err(); err != nil {
+		return 0, &queue.Error{Op: string(Forget), Job: jobID, Err: err}
+	}
+	err = q.act(Forget, m, func() error {
+		had := len(q.b.dead)
+		q.b.dead = slices.DeleteFunc(q.b.dead, func(l queue.DeadLetter) bool { return l.Message.JobID == jobID && l.Message.Studio == studio })
+		n = had - len(q.b.dead)
+		return nil
+	})
+	return n, err
+}

@@ -149,6 +149,56 @@ func testDrop(t *testing.T, b *bench) {
 	}
 }
 
+func testForget(t *testing.T, b *bench) {
+	q, other := b.open(t), b.open(t)
+	letters, ok := other.(queue.DeadLetters)
+	if !ok {
+		t.Fatalf("%T does not implement queue.DeadLetters", other)
+	}
+	forget := func(studio, id string, want int) {
+		t.Helper()
+		if n, err := letters.Forget(t.Context(), studio, id); n != want || err != nil {
+			t.Errorf("Forget(%s, %s): %d, %v; want %d", studio, id, n, err, want)
+		}
+	}
+	forget("a", "x", 0)
+	drop := func(m queue.Message) {
+		t.Helper()
+		publish(t, q, m)
+		if err := fetchJob(t, q, m, 1).Drop("attempts: 1 of 1 failed"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// Names that begin alike, another studio's, and another lane's.
+	all := []queue.Message{
+		{JobID: "x", Studio: "a", Lane: queue.Bulk, Attempt: 1},
+		{JobID: "x-1", Studio: "a", Lane: queue.Bulk},
+		{JobID: "x", Studio: "b", Lane: queue.Bulk, Attempt: 2},
+		{JobID: "x", Studio: "a", Lane: queue.Express, Attempt: 12},
+		{JobID: "xx", Studio: "a", Lane: queue.Bulk, Attempt: 1},
+	}
+	for _, m := range all {
+		drop(m)
+	}
+	wantStats(t, q, 0, 0, 5)
+	forget("a", "y", 0)
+	forget("c", "x", 0)
+	forget("a", "x", 2)
+	forget("a", "x", 0)
+	wantStats(t, q, 0, 0, 3)
+	left, err := letters.Dead(t.Context(), 0, 10)
+	if err != nil || len(left) != 3 || left[0].Message != all[1] || left[1].Message != all[2] || left[2].Message != all[4] {
+		t.Errorf("%+v %v", left, err)
+	}
+	again := queue.Message{JobID: "x", Studio: "a", Lane: queue.Bulk, Attempt: 13}
+	drop(again)
+	left, err = letters.Dead(t.Context(), left[2].Seq, 10)
+	if err != nil || len(left) != 1 || left[0].Message != again {
+		t.Errorf("dropped again: %+v %v", left, err)
+	}
+	forget("a", "x", 1)
+}
+
 func testWorkers(t *testing.T, b *bench) {
 	const jobs, queues, slots = 60, 2, 3
 	submit := b.open(t)

@@ -54,6 +54,7 @@ func Run(t *testing.T, newBench NewBench) {
 		{"a late Done is accepted and does no harm", 300 * time.Millisecond, 0, testLateDone},
 		{"Later brings the message back after the delay", time.Minute, 0, testLater},
 		{"Drop removes the message and keeps a dead letter", time.Minute, 0, testDrop},
+		{"Forget takes out the dead letters of one job", time.Minute, 0, testForget},
 		{"an attempt is in the queue once however often published", time.Minute, 0, testDedupe},
 		{"first deliveries of a studio keep their order", time.Minute, 0, testOrder},
 		{"500 jobs of one studio do not hold up another's", time.Minute, 0, testStarvation},

@@ -72,6 +72,22 @@ func (g *gatekeeper) check(ctx context.Context, jobs bool) error {
 	return nil
 }
 
+// paused answers whether intake is paused, asking if what is known is old.
+func (g *gatekeeper) paused(ctx context.Context) (bool, error) {
+	g.mu.Lock()
+	age := g.now().Sub(g.pauseAt)
+	old := g.pauseAt.IsZero() || age >= pauseAge || age < 0
+	g.mu.Unlock()
+	if old {
+		if err := g.askPause(ctx); err != nil {
+			return false, err
+		}
+	}
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.pause.Paused, nil
+}
+
 // submitted counts a new job.
 func (g *gatekeeper) submitted() {
 	g.mu.Lock()

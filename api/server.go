@@ -132,3 +132,12 @@ func (s *Server) Drain() { s.drain.Do(func() { close(s.closing) }) }
 // Counts tells the server what a pass of the reconciler found. Without it the
 // server counts by itself now and then.
 func (s *Server) Counts(c job.Counts) { s.intake.told(c) }
+
+// IntakePaused answers whether an operator has paused the intake, for a metric;
+// known is false if the store does not tell in time.
+func (s *Server) IntakePaused() (paused, known bool) {
+	ctx, cancel := context.WithTimeout(context.Background(), readyTimeout)
+	defer cancel()
+	paused, err := s.intake.paused(ctx)
+	return paused, err == nil
+}

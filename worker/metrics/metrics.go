@@ -54,6 +54,7 @@ type Metrics struct {
 	slots   []func() worker.Status
 	volumes map[string]func() (int64, bool)
 	synced  func() bool
+	intake  func() (paused, known bool)
 	canary  time.Time
 	jobCPUS float64
 }
@@ -96,6 +97,7 @@ func (m *Metrics) makeService() {
 	m.asked("slots", "Places for jobs of this process's workers, by state: busy, free, paused (free, but nothing is fetched).", []string{"state"}, m.tellSlots)
 	m.asked("disk_free_bytes", "Space left, by volume.", []string{"volume"}, m.tellDisks)
 	m.asked("broker_sync_always", "1 if the broker writes to the medium before it answers, 0 if not.", nil, m.tellSynced)
+	m.asked("intake_paused", "1 if an operator has paused the intake of jobs and mixes, 0 if not.", nil, m.tellIntake)
 	m.asked("canary_timestamp_seconds", "When the last trial job ended well.", nil, m.tellCanary)
 	m.askedCounter("job_processes_cpu_seconds_total", "Processor time of the processes that work on jobs for this one, which process_cpu_seconds_total does not count.", m.tellJobCPU)
 	m.asked("job_processes_resident_bytes", "Memory of the processes that work on jobs for this one, which process_resident_memory_bytes does not count.", nil, func(tell func(float64, ...string)) {
@@ -220,6 +222,30 @@ func (m *Metrics) tellSynced(tell func(float64, ...string)) {
 	switch {
 	case ask == nil:
 	case ask():
+		tell(1)
+	default:
+		tell(0)
+	}
+}
+
+// Intake says how to ask whether the intake is paused. It is left out while that
+// is not known.
+func (m *Metrics) Intake(paused func() (paused, known bool)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.intake = paused
+}
+
+func (m *Metrics) tellIntake(tell func(float64, ...string)) {
+	m.mu.Lock()
+	ask := m.intake
+	m.mu.Unlock()
+	if ask == nil {
+		return
+	}
+	switch paused, known := ask(); {
+	case !known:
+	case paused:
 		tell(1)
 	default:
 		tell(0)

@@ -201,6 +201,7 @@ func TestEachEventMovesItsMetric(t *testing.T) {
 			m.Disk("scratch", func() (int64, bool) { return 88, false })
 		}, map[string]float64{"disk_free_bytes{volume=data}": 77}},
 		{"broker syncs", func(m *metrics.Metrics) { m.Synced(func() bool { return true }) }, map[string]float64{"broker_sync_always": 1}},
+		{"intake paused", func(m *metrics.Metrics) { m.Intake(func() (bool, bool) { return true, true }) }, map[string]float64{"intake_paused": 1}},
 		{"canary", func(m *metrics.Metrics) { m.Canary(time.Unix(1000, 5e8)) }, map[string]float64{"canary_timestamp_seconds": 1000.5}},
 		{"request", func(m *metrics.Metrics) {
 			m.Routes("/v1/jobs/{id}")
@@ -252,6 +253,24 @@ func TestBrokerThatDoesNotSyncIsToldAsZero(t *testing.T) {
 	}
 }
 
+func TestIntakeIsLeftOutWhileNotKnown(t *testing.T) {
+	m := metrics.New()
+	want := func(what string, n int) {
+		t.Helper()
+		if got, err := testutil.GatherAndCount(m.Gatherer(), "discsafe_intake_paused"); got != n || err != nil {
+			t.Errorf("%s: %d samples, %v; want %d", what, got, err, n)
+		}
+	}
+	want("nobody to ask", 0)
+	m.Intake(func() (bool, bool) { return true, false })
+	want("not known", 0)
+	m.Intake(func() (bool, bool) { return false, true })
+	want("taking jobs", 1)
+	if got := values(t, m)["intake_paused"]; got != 0 {
+		t.Errorf("%v", got)
+	}
+}
+
 func TestLastCompleted(t *testing.T) {
 	m := metrics.New()
 	m.Ended(record(job.Failed, job.CodePlan, 0, 0))
@@ -268,6 +287,7 @@ func TestLastCompleted(t *testing.T) {
 func fill(m *metrics.Metrics) {
 	m.Disk("data", func() (int64, bool) { return 1, true })
 	m.Synced(func() bool { return true })
+	m.Intake(func() (bool, bool) { return true, true })
 	m.Canary(day)
 	m.HTTP("", "GET", 200, 0)
 	m.Pass("x", 1, 1)

@@ -66,6 +66,7 @@ func (s *Service) openAPI(ctx context.Context) error {
 	}
 	s.nameRoutes()
 	s.handler = s.turnAway(s.server.Handler())
+	s.metrics.Intake(s.server.IntakePaused)
 	s.metrics.Disk("spool", func() (int64, bool) { return volume.Free(s.o.Spool) })
 	return s.bind(ctx)
 }

@@ -99,6 +99,33 @@ func ready(t *testing.T, o Options) (time.Duration, *Service) {
 // What was there before shows in lists, and the walk over it goes on behind. The
 // time is logged, not asserted: promised is 1 s, measured on two idle cores are 25
 // to 60 ms, under the race detector beside other work 1.2 s.
+// A pause is told by the process that was asked, and by one that only sees it in
+// the store, without a request that asks.
+func TestPausedIntakeIsTold(t *testing.T) {
+	t.Parallel()
+	o := own(t, t.TempDir())
+	o.Worker = false
+	s, _ := run(t, o)
+	c := dial(t, s.URL(), "", nil)
+	told := func(when, gauge string) {
+		t.Helper()
+		eventually(t, when, func() bool {
+			_, figures := get(t, s.ProbeURL()+"/metrics")
+			return strings.Contains(figures, "\ndiscsafe_intake_paused "+gauge+"\n")
+		})
+	}
+	told("at the start", "0")
+	if err := c.Pause(t.Context(), "a test"); err != nil {
+		t.Fatal(err)
+	}
+	told("paused", "1")
+	// Another process resumes.
+	if err := s.store.Delete(t.Context(), "setting/intake"); err != nil {
+		t.Fatal(err)
+	}
+	told("resumed elsewhere", "0")
+}
+
 func TestReadyWithManyJobs(t *testing.T) {
 	t.Parallel()
 	data := t.TempDir()

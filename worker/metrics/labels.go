@@ -49,6 +49,9 @@ var (
 
 	methods = values{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete, http.MethodOptions}
 
+	// failures are the statuses with which the service says that the fault is its own.
+	failures = []int{http.StatusInternalServerError, http.StatusServiceUnavailable, http.StatusInsufficientStorage}
+
 	// problems are the codes with which the service refuses.
 	problems = values{"bad-request", "not-signed-in", "token-expired", "not-allowed", "cross-site-request", "not-found",
 		"method-not-allowed", "not-acceptable", "request-too-slow", "idempotency-key-reused", "state-does-not-allow", "conflict",

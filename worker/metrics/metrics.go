@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -269,12 +270,26 @@ func (m *Metrics) tellCanary(tell func(float64, ...string)) {
 }
 
 // Routes names the routes there are, as patterns; HTTP counts all others as
-// "other".
+// "other". If the method stands before a pattern, its failures are there from
+// the start, at 0: the first one must show as a rise.
 func (m *Metrics) Routes(patterns ...string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	for _, method := range append(slices.Clone(methods), other) {
+		m.beginFailures(other, method)
+	}
 	for _, p := range patterns {
 		m.routes[p] = true
+		if method, _, ok := strings.Cut(p, " "); ok {
+			m.beginFailures(p, method)
+		}
+	}
+}
+
+// beginFailures makes the series of a route's failures.
+func (m *Metrics) beginFailures(route, method string) {
+	for _, status := range failures {
+		m.requests.WithLabelValues(route, methods.of(method), statusOf(status))
 	}
 }
 

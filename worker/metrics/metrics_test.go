@@ -271,6 +271,32 @@ func TestIntakeIsLeftOutWhileNotKnown(t *testing.T) {
 	}
 }
 
+// A series that comes into being at 1 shows no rise, and the first failure of a
+// route would raise no alarm.
+func TestFailuresOfRoutesAreThereFromTheStart(t *testing.T) {
+	m := metrics.New()
+	m.Routes("/v1/jobs", "POST /v1/jobs")
+	count := func() int {
+		t.Helper()
+		n, err := testutil.GatherAndCount(m.Gatherer(), "discsafe_http_requests_total")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return n
+	}
+	before := count()
+	for _, status := range []int{500, 503, 507} {
+		m.HTTP("POST /v1/jobs", "POST", status, time.Second)
+		m.HTTP("/nowhere", "GET", status, time.Second)
+	}
+	if after := count(); after != before {
+		t.Errorf("%d series became %d", before, after)
+	}
+	if got := values(t, m)["http_requests_total{method=POST,route=POST /v1/jobs,status=503}"]; got != 1 {
+		t.Errorf("%v requests were counted", got)
+	}
+}
+
 func TestLastCompleted(t *testing.T) {
 	m := metrics.New()
 	m.Ended(record(job.Failed, job.CodePlan, 0, 0))

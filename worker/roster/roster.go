@@ -26,8 +26,8 @@ const (
 	markKeys   = "drain/"
 )
 
-// Keys are the beginnings of the keys that the package keeps in the store.
-func Keys() []string { return []string{memberKeys, markKeys} }
+// StoreKeys are the beginnings of the keys that the package keeps in the store.
+func StoreKeys() []string { return []string{memberKeys, markKeys} }
 
 const (
 	// AskEvery is how often a worker should call Asked: a mark is obeyed within it.
@@ -165,7 +165,7 @@ func (r *Roster) Resume(ctx context.Context, name string) error {
 // Sweep forgets members that left a day ago without a word, and their marks. It
 // returns how many.
 func (r *Roster) Sweep(ctx context.Context) (n int, err error) {
-	for _, prefix := range Keys() {
+	for _, prefix := range StoreKeys() {
 		for o, err := range store.All(ctx, r.store, prefix) {
 			if err != nil {
 				return n, err

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 
@@ -30,7 +31,7 @@ const healthDir = "health/"
 // SHA-256 of what it holds.
 func StoreKeys() (named, hashed []string) {
 	named, hashed = api.StoreKeys()
-	return append(append(named, healthDir), roster.Keys()...), hashed
+	return slices.Concat(named, roster.StoreKeys(), []string{healthDir}), hashed
 }
 
 // probeTime bounds one try to write.

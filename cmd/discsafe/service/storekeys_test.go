@@ -3,6 +3,7 @@ package service
 import (
 	"encoding/json"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -48,8 +49,13 @@ func TestAuditKnowsEveryKey(t *testing.T) {
 	if err := c.Pause(t.Context(), "a test"); err != nil {
 		t.Fatal(err)
 	}
-	eventually(t, "the worker is known, and asked to take no more", func() bool { return c.Drain(t.Context(), s.name) == nil })
+	eventually(t, "the worker is asked to take no more jobs", func() bool { return c.Drain(t.Context(), s.name) == nil })
 	named, hashed := StoreKeys()
+	for _, dir := range []string{"setting/", "health/", "roster/", "drain/"} {
+		if !slices.ContainsFunc(named, func(known string) bool { return strings.HasPrefix(known, dir) }) {
+			t.Errorf("%s is not known", dir)
+		}
+	}
 	for _, dir := range append(named, hashed...) {
 		eventually(t, "there is something under "+dir, func() bool {
 			for _, err := range store.All(t.Context(), s.store, dir) {

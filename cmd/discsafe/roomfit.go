@@ -4,16 +4,18 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
 	"text/tabwriter"
 
+	"discsafe/pipeline"
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/roomfit"
 	"discsafe/pipeline/sideplan"
-	"discsafe/pipeline/tones"
+	"discsafe/pipeline/spec"
 
 	"github.com/spf13/cobra"
 )
@@ -93,9 +95,9 @@ a single slip then stands out.`,
 }
 
 func loadReadings(path string) (*roomfit.Readings, error) {
-	data, err := os.ReadFile(path)
+	data, err := readBounded(path)
 	if err != nil {
-		return nil, &inputError{err}
+		return nil, err
 	}
 	if strings.EqualFold(filepath.Ext(path), ".csv") {
 		return roomfit.ParseCSV(path, bytes.NewReader(data))
@@ -103,28 +105,37 @@ func loadReadings(path string) (*roomfit.Readings, error) {
 	return roomfit.Parse(path, data)
 }
 
-// loadExpectations reads the sheet; none when no path is given. The test must
-// have been made for the room that is fitted.
+// loadExpectations reads the sheet; none when no path is given.
 func loadExpectations(path string, room groove.Room) ([]roomfit.Expectation, error) {
 	if path == "" {
 		return nil, nil
 	}
-	data, err := os.ReadFile(path)
+	data, err := readBounded(path)
+	if err != nil {
+		return nil, err
+	}
+	out, err := pipeline.RoomExpectations(path, data, room)
 	if err != nil {
 		return nil, &inputError{err}
 	}
-	sheet, err := tones.ReadSheet(data)
-	if err != nil {
-		return nil, &inputError{fmt.Errorf("%s: %w", path, err)}
-	}
-	if sheet.Reference != room.Reference || sheet.WidthUM != room.Groove.WidthUM {
-		return nil, &inputError{fmt.Errorf("%s was made for another profile (%s; width %g um) than --room (%s; width %g um); name the profile that the test was cut with", path, sheet.Reference, sheet.WidthUM, room.Reference, room.Groove.WidthUM)}
-	}
-	var out []roomfit.Expectation
-	for _, r := range sheet.Readings {
-		out = append(out, roomfit.Expectation{ID: r.ID, Kind: r.Kind, Unit: r.Unit, Expected: r.Expected, WidthUM: r.WidthUM, MotionUM: r.MotionUM, Turns: r.Turns})
-	}
 	return out, nil
+}
+
+// readBounded reads a small file whole: a wrong path must not fill the memory.
+func readBounded(path string) (_ []byte, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, &inputError{err}
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	data, err := io.ReadAll(io.LimitReader(f, spec.MaxBytes+1))
+	if err != nil {
+		return nil, &inputError{fmt.Errorf("reading %s: %w", path, err)}
+	}
+	if len(data) > spec.MaxBytes {
+		return nil, &inputError{fmt.Errorf("%s is larger than %d bytes; is this the right file?", path, spec.MaxBytes)}
+	}
+	return data, nil
 }
 
 // writeNew writes a file that must not exist yet.

@@ -48,6 +48,7 @@ func TestRoomExpectations(t *testing.T) {
 		{"another profile", string(data), wider, "made for another profile"},
 		{"no sheet", "readings: []", room, "sheet.json: sheet of the test cut"},
 		{"another schema", `{"schema": "x"}`, room, `schema "x"`},
+		{"beyond reason", strings.Replace(string(data), `"expected": 60`, `"expected": 1e300`, 1), room, "no figure of a disc"},
 		{"too large", string(data) + strings.Repeat(" ", spec.MaxBytes), room, "larger than"},
 	} {
 		if _, err := pipeline.RoomExpectations("sheet.json", []byte(c.data), c.room); err == nil || !strings.Contains(err.Error(), c.want) {

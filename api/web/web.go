@@ -68,7 +68,7 @@ type Pages struct {
 	assets map[string]asset
 }
 
-var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward", "audit", "submit", "presets", "groove", "signoff", "compare", "bulk", "operations", "operation", "runbook", "revise"}
+var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward", "audit", "submit", "presets", "groove", "signoff", "compare", "bulk", "operations", "operation", "runbook", "revise", "rooms"}
 
 // New reads the templates and assets that are part of the program.
 func New(o Options) (*Pages, error) {
@@ -121,6 +121,7 @@ func (p *Pages) Routes() []Route {
 	out = append(out, p.bulkRoutes()...)
 	out = append(out, p.operationsRoutes()...)
 	out = append(out, p.reviseRoutes()...)
+	out = append(out, p.roomsRoutes()...)
 	for _, a := range actions {
 		out = append(out, Route{http.MethodGet, "/jobs/{id}/" + a.Do, manage, p.confirm(a)},
 			Route{http.MethodPost, "/jobs/{id}/" + a.Do, manage, p.act(a)})
@@ -207,7 +208,7 @@ func safeNext(s string) string {
 	path, _, _ := strings.Cut(s, "?")
 	first, _, _ := strings.Cut(strings.TrimPrefix(path, "/"), "/")
 	switch {
-	case len(s) > 1000, !strings.HasPrefix(s, "/"), !slices.Contains([]string{"jobs", "submit", "presets", "operations"}, first),
+	case len(s) > 1000, !strings.HasPrefix(s, "/"), !slices.Contains([]string{"jobs", "submit", "presets", "operations", "rooms"}, first),
 		strings.Contains(path, ".."), strings.Contains(path, "//"):
 		return "/jobs"
 	}

@@ -66,25 +66,18 @@ a single slip then stands out.`,
 			if err != nil {
 				return err
 			}
-			res, err := roomfit.Fit(args[0], room.Name, readings, expected)
+			fitted, err := roomfit.FitRoom(args[0], room, readings, expected)
 			if err != nil {
 				return err
 			}
-			fitted, err := roomfit.NewRoom(room, res)
-			if err != nil {
-				return err
-			}
-			if err := writeNew(out, roomfit.RoomText(fitted, res)); err != nil {
+			if err := writeNew(out, fitted.Text()); err != nil {
 				return err
 			}
 			if a.json {
-				a.printJSON(struct {
-					*roomfit.Result
-					Profile groove.Room `json:"profile"`
-				}{res, fitted})
+				a.printJSON(fitted)
 				return nil
 			}
-			return a.printFit(res, out)
+			return a.printFit(fitted.Result, out)
 		},
 	}
 	c.Flags().StringVar(&roomPath, "room", sideplan.GenericRoom, "profile that the test was made for: generic, or the path of a room file")

@@ -2,7 +2,8 @@
 // how past cuts ended, into a room profile.
 //
 // Entry points: Parse or ParseCSV read what the engineer typed, Fit compares it
-// with the sheet of package tones, NewRoom puts what was found into a room.
+// with the sheet of package tones, NewRoom puts what was found into a room. FitRoom
+// does both.
 //
 // # The model
 //

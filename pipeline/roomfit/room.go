@@ -9,6 +9,30 @@ import (
 	"discsafe/pipeline/spec"
 )
 
+// Fitted is a fit and the room that it makes.
+type Fitted struct {
+	*Result
+	Profile groove.Room `json:"profile"`
+}
+
+// Text is the room's file.
+func (f *Fitted) Text() string { return RoomText(f.Profile, f.Result) }
+
+// FitRoom fits a room and makes the new one; name is that of the readings. The
+// error is a *spec.Error about the readings, or a *groove.RoomError when what
+// they say is no room.
+func FitRoom(name string, room groove.Room, r *Readings, sheet []Expectation) (*Fitted, error) {
+	res, err := Fit(name, room.Name, r, sheet)
+	if err != nil {
+		return nil, err
+	}
+	profile, err := NewRoom(room, res)
+	if err != nil {
+		return nil, err
+	}
+	return &Fitted{res, profile}, nil
+}
+
 // NewRoom puts what a fit told into a room, rounded to what can be read: the
 // reference velocity, the unmodulated width, the range of pitch and its slew.
 // Other figures stay. The error is a *groove.RoomError when the result is no

@@ -323,7 +323,12 @@ func (s *Sheet) say() {
 	if c := s.room.Cutter.RMSAccelerationCeiling; c != nil {
 		s.Limits = append(s.Limits, fmt.Sprintf("rms acceleration at most %.0f %% of the room's ceiling of %g m/s2", 100*ceilingShare, *c))
 	}
-	s.Cautions = []string{
+	s.Cautions = Cautions()
+}
+
+// Cautions are what must be known before a test is cut, whatever the room.
+func Cautions() []string {
+	return []string{
 		"Head: sustained treble can burn out a cutter head. Tones here are short and low by the limits above, but the room's own protection and judgement decide. Do not raise the level, do not repeat a treble step before its pause is over.",
 		"Level: set the lathe so that the reference tone reads the room's reference before anything is cut. Start low.",
 		"Ears: tones come suddenly. Turn loudspeakers and headphones down first; do not listen to treble steps on headphones.",

@@ -45,7 +45,7 @@ func TestEveryPage(t *testing.T) {
 		{"audit", "/jobs/" + done + "/audit"}, {"audit-analysed", "/jobs/" + analysed + "/audit"},
 		{"groove", "/jobs/" + done + "/groove?at_s=12.5"}, {"groove-before", "/jobs/" + done + "/groove?at_s=12.5&of=before"},
 		{"signoff", "/jobs/" + done + "/signoff"}, {"compare", "/jobs/" + done + "/compare/" + revised},
-		{"absent", "/jobs/0123456789abcdefghjkmnpqrs"},
+		{"rooms", "/rooms"}, {"absent", "/jobs/0123456789abcdefghjkmnpqrs"},
 	} {
 		e.see(p.name, p.path)
 	}

@@ -252,7 +252,7 @@ func (v *roomsView) fit() (*roomfit.Fitted, groove.Room) {
 func fitViewOf(f *roomfit.Fitted, before groove.Room) *fitView {
 	out := &fitView{From: f.Room, Level: 100 * f.Level, Text: f.Text()}
 	for _, p := range f.Parameters {
-		x := fitFigure{What: p.What, ID: p.ID, Unit: p.Unit, Why: sentence(p.Why)}
+		x := fitFigure{What: strings.ToUpper(p.What[:1]) + p.What[1:], ID: p.ID, Unit: p.Unit, Why: sentence(p.Why)}
 		if p.Told {
 			x.Value = fmt.Sprintf("%.3f", *p.Value)
 		}

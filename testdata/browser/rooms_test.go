@@ -1,0 +1,54 @@
+package browser
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+)
+
+// TestRoomIsFitted: an engineer fits a room in the browser, without and with a
+// fault; what is shown then is no page that an address could open.
+func TestRoomIsFitted(t *testing.T) {
+	h := newHouse(t)
+	b := open(t, h.service)
+	b.signIn(h.engineer)
+	b.at("/rooms")
+	b.do(chromedp.SetUploadFiles(chromedp.CSS("#sheet"), []string{written(t, t.TempDir(), "tones-sheet.json", []byte("{"))}))
+	typed := "cuts:\n" +
+		"- {name: one, start_mm: 146.3, planned_end_mm: 60.3, planned_pitch_um: 100, end_mm: 59.97}\n" +
+		"- {name: two, start_mm: 146.3, planned_end_mm: 103.3, planned_pitch_um: 100, end_mm: 103.185}\n" +
+		"- {name: three, start_mm: 146.3, planned_end_mm: 86.3, planned_pitch_um: 100, end_mm: 86.1}\n" +
+		"- {name: wrong, start_mm: 146.3, planned_end_mm: 66.3, planned_pitch_um: 100, end_mm: 67.5}\n"
+	get[bool](b, "(document.getElementById('readings').value = `"+typed+"`, true)")
+	b.click("#rooms button.main")
+	b.until("the fault", "document.getElementById('sheet-fault')")
+	b.seeHere("rooms-fault")
+	if got := get[string](b, "document.getElementById('readings').value"); got != typed {
+		t.Errorf("kept %q", got)
+	}
+	b.click("#rooms button.main")
+	b.until("the fit", "document.getElementById('h-fit')")
+	b.seeHere("rooms-fitted")
+	if s := b.text("main"); !strings.Contains(s, "1 of 4 readings out of line") {
+		t.Errorf("%s", s)
+	}
+}
+
+// seeHere looks at the page that is open, in all its forms.
+func (b *tab) seeHere(name string) {
+	b.t.Helper()
+	b.accessible(name)
+	b.picture(name)
+	b.dark(true)
+	b.accessible(name + ", dark")
+	b.picture(name + "-dark")
+	b.dark(false)
+	b.size(390, 844)
+	if wide := get[int](b, "document.documentElement.scrollWidth"); wide > 391 {
+		b.t.Errorf("%s is %d px wide on a phone of 390", name, wide)
+	}
+	b.accessible(name + ", phone")
+	b.picture(name + "-phone")
+	b.size(1280, 900)
+}

@@ -41,7 +41,6 @@ func (b *tab) seeHere(name string) {
 	b.accessible(name)
 	b.picture(name)
 	b.dark(true)
-	b.accessible(name + ", dark")
 	b.picture(name + "-dark")
 	b.dark(false)
 	b.size(390, 844)

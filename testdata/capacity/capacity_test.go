@@ -176,6 +176,9 @@ func TestPlanByHand(t *testing.T) {
 		// Published and fetched and settled: 6; eight heartbeats of two; a copy for
 		// 24 slots and two APIs; 6.2 others that ask in vain; two for one letter in a thousand.
 		{"messages", n.brokerJob, 6 + 16 + 26 + 12.4 + 0.002},
+		{"walk for mixes", n.houseS, 8640 * 24 * 0.01},
+		{"walk for retention", n.expireS, (5*8640*14 + 16*360) * 0.01},
+		{"walk for markers", n.rebuildS, (2*8640*24 + 2*8640*7) * 0.01},
 		{"slots", n.slots, 24},
 		{"machines", n.machines, 3},
 	} {

@@ -37,6 +37,7 @@ type need struct {
 	records      float64 // in the store at retention
 	passS        float64 // a pass of the reconciler takes
 	houseS       float64 // the hourly walk over records takes
+	expireS      float64 // the hourly walk over what is past retention takes
 	rebuildS     float64 // the daily walk takes
 	expiryShare  float64 // of what expires in a day that retention deletes
 	backlogHours float64 // of the busiest hour with no worker until the cap on open jobs
@@ -153,8 +154,12 @@ func (n *need) walks(in inputs) {
 	rebuild := 2*n.records + 2*n.sidesPerDay*min(in.tidyDays, in.retentionDays)
 	n.rebuildS = rebuild * perRequest
 	n.expiryShare = min(1, 24*in.expiredHourly/n.sidesPerDay)
+	// Every tombstone is read and buried again: two listings, two keys. A job newly
+	// deleted: two reads, two writes, two listings, its files, a seal, two keys.
+	expire := 5*n.sidesPerDay*n.expiryShare*in.tombstoneDays + (9+in.resultFiles)*min(in.expiredHourly, n.sidesPerDay/24)
+	n.expireS = expire * perRequest
 	n.backlogHours = backlogMost / (n.peakPerHour / in.attemptsPerJob)
 	// What a loop cannot do in its time it does without pause.
 	most := 1 / perRequest
-	n.storeIdle = in.apis * (min(most, (1+open)/in.passS) + min(most, n.records/hourSeconds+rebuild/daySeconds))
+	n.storeIdle = in.apis * (min(most, (1+open)/in.passS) + min(most, (n.records+expire)/hourSeconds+rebuild/daySeconds))
 }

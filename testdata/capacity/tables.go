@@ -117,8 +117,9 @@ func walked(in inputs) []row {
 		{"records in the store", func(n need) string { return number(n.records) }},
 		{fmt.Sprintf("a pass of the reconciler, due every %s s", number(in.passS)), func(n need) string { return span(n.passS) }},
 		{"the walk over records for mixes nobody uses, due every hour", func(n need) string { return span(n.houseS) }},
+		{"the walk over jobs past retention and tombstones, due every hour", func(n need) string { return span(n.expireS) }},
 		{"the walk that puts back markers, due every day", func(n need) string { return span(n.rebuildS) }},
-		{"of the jobs past retention, deleted in time", func(n need) string { return percent(n.expiryShare) }},
+		{"of the jobs past retention, deleted in time, at best", func(n need) string { return percent(n.expiryShare) }},
 		{fmt.Sprintf("without any worker, the cap of %s open jobs is met after", number(backlogMost)), func(n need) string { return span(n.backlogHours * hourSeconds) }},
 	}
 }

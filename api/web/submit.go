@@ -317,6 +317,9 @@ func (f *filled) revise(id string) error {
 	f.d.set("revises", j.ID)
 	f.d.set("kind", j.Kind)
 	f.d.set("lane", j.Lane)
+	if has(&j, "as-traced.wav") {
+		f.d.set("as_traced", "on")
+	}
 	for _, in := range j.Inputs {
 		for _, k := range f.d.rows {
 			if cleanPath(f.d.get(k+".name")) == in.Name {

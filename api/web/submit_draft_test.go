@@ -5,10 +5,12 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"maps"
 	"math"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -104,15 +106,21 @@ func TestPlanTextSaysWhatWasTyped(t *testing.T) {
 
 // A plan taken into the form and written again is the same plan.
 func TestFillAndWrite(t *testing.T) {
-	for name, text := range map[string]string{
+	plans := map[string]string{
 		"plain":     "side: A\ntracks: [{file: a.wav}]\n",
-		"all":       "side: B\ntitle: T\nartist: X\ncatalogue: C 1\ninscription: i\nnotes: |\n  one\n  two\nmono: true\ndisc: 7in-45\nlevel: -2.5\ntracks:\n  - {file: a.wav, title: One, isrc: QZABC2600001, gain_db: -1.5, trim: {start_s: 1, end_s: 60.5}}\n  - {file: b.wav, gap_s: 0}\ncaps: {max_level_db: 3}\noutput: {bit_depth: 16, sample_rate: 48000}\n",
+		"all":       "side: B\ntitle: T\nartist: X\ncatalogue: C 1\ninscription: i\nnotes: |\n  one\n  two\nmono: true\ncutting_speed: half\ncompare_speeds: true\ndisc: 7in-45\nlevel: -2.5\ntracks:\n  - {file: a.wav, title: One, isrc: QZABC2600001, gain_db: -1.5, trim: {start_s: 1, end_s: 60.5}}\n  - {file: b.wav, gap_s: 0}\ncaps: {max_level_db: 3}\noutput: {bit_depth: 16, sample_rate: 48000}\n",
 		"chain":     "side: A\ntracks: [{file: a.wav}]\nchain:\n  - {stage: sum-lows, crossover_hz: 120, phase: matched}\n  - {stage: fit-level, dither: none}\n",
 		"no chain":  "side: A\nlevel: 0\ntracks: [{file: a.wav}]\nchain: []\n",
 		"own disc":  "side: A\ndisc: {id: 12in-33, inner_quality_mm: 62}\ntracks: [{file: a.wav}]\n",
 		"own room":  "side: A\nroom: {name: Here, groove: {width_um: 65}}\ntracks: [{file: a.wav}]\n",
 		"same file": "side: A\ntracks: [{file: a.wav}, {file: a.wav}]\n",
-	} {
+	}
+	for _, f := range planDocs {
+		if f.param != "-" && !slices.ContainsFunc(slices.Collect(maps.Values(plans)), func(text string) bool { return strings.Contains("\n"+text, "\n"+f.param+":") }) {
+			t.Errorf("no plan below has %s", f.param)
+		}
+	}
+	for name, text := range plans {
 		want, err := parsePlan(text)
 		if err != nil {
 			t.Fatal(err)

@@ -62,7 +62,7 @@ func (d *draft) at(f v1.Fault) string {
 	}
 	name, rest, _ := strings.Cut(f.Path, ".")
 	switch name {
-	case "side", "title", "artist", "catalogue", "inscription", "notes", "mono", "studio", "kind", "lane", "as_traced":
+	case "side", "title", "artist", "catalogue", "inscription", "notes", "mono", "cutting_speed", "compare_speeds", "studio", "kind", "lane", "as_traced":
 		return name
 	case "level":
 		if d.get("level_how") == levelSet {
@@ -162,7 +162,7 @@ func (d *draft) inOrder(list []fieldFault) {
 			names = append(names, k+"."+name)
 		}
 	}
-	names = append(names, "side", "title", "artist", "catalogue", "inscription", "notes", "preset", "preset_name", "disc", "mono", "disc_own", "level_how", "level", "room", "room_file", "room_own")
+	names = append(names, "side", "title", "artist", "catalogue", "inscription", "notes", "preset", "preset_name", "disc", "mono", "cutting_speed", "compare_speeds", "disc_own", "level_how", "level", "room", "room_file", "room_own")
 	for _, g := range submitGroups {
 		names = append(names, g.name())
 		for _, f := range g.fields {
@@ -242,7 +242,7 @@ func (d *draft) labelOf(name string) string {
 }
 
 var plainLabels = map[string]string{
-	"": "The side", "side": "Side", "title": "Title", "artist": "Artist", "catalogue": "Catalogue number", "inscription": "Inscription", "notes": "Notes", "mono": "Mono",
+	"": "The side", "side": "Side", "title": "Title", "artist": "Artist", "catalogue": "Catalogue number", "inscription": "Inscription", "notes": "Notes", "mono": "Mono", "cutting_speed": "Cut at half speed", "compare_speeds": "Compare speeds",
 	"studio": "Studio", "kind": "What to make", "lane": "Lane", "as_traced": "As traced", "level": "Level", "level_how": "Level", "disc": "Disc format", "disc_own": "Disc written out",
 	"room": "Room", "room_file": "Room file", "room_own": "Room written out", "files": "Mixes", "preset": "Preset", "preset_name": "Name of the preset",
 }

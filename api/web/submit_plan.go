@@ -26,8 +26,10 @@ func (d *draft) planText() string {
 	}
 	texts("", "", "side", "title", "artist", "catalogue", "inscription")
 	line("", "disc", d.discText())
-	if d.on("mono") {
-		line("", "mono", "true")
+	for _, t := range planTicks {
+		if d.on(t.name) {
+			line("", t.name, t.value)
+		}
 	}
 	line("", "level", d.levelText())
 	line("", "room", d.roomText())
@@ -71,6 +73,16 @@ func (d *draft) planText() string {
 	}
 	texts("", "", "notes")
 	return b.String()
+}
+
+// planTicks are what a plan says beside its default where a box is ticked.
+var planTicks = []struct {
+	name, value string
+	ticked      func(*sideplan.Plan) bool
+}{
+	{"mono", "true", func(p *sideplan.Plan) bool { return p.Mono }},
+	{"cutting_speed", sideplan.SpeedHalf, func(p *sideplan.Plan) bool { return p.CuttingSpeed == sideplan.SpeedHalf }},
+	{"compare_speeds", "true", func(p *sideplan.Plan) bool { return p.CompareSpeeds }},
 }
 
 // writeChain leaves the chain out where it is the default: every stage with its
@@ -234,9 +246,11 @@ func (d *draft) fill(p *sideplan.Plan, preset bool) error {
 	for name, v := range map[string]string{"side": p.Side, "title": p.Title, "artist": p.Artist, "catalogue": p.Catalogue, "inscription": p.Inscription, "notes": p.Notes} {
 		d.set(name, v)
 	}
-	d.vals.Del("mono")
-	if p.Mono {
-		d.set("mono", "on")
+	for _, t := range planTicks {
+		d.vals.Del(t.name)
+		if t.ticked(p) {
+			d.set(t.name, "on")
+		}
 	}
 	d.rows = nil
 	d.more(len(p.Tracks))

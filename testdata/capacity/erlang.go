@@ -6,7 +6,7 @@ import (
 )
 
 // erlangC is the share of arrivals that must wait, with so many servers and an
-// offered load of that many Erlang (A. K. Erlang, 1917): arrivals of Poisson,
+// offered load of that many Erlang (A. K. Erlang, 1917, from memory): arrivals of Poisson,
 // exponential times of service. A load the servers cannot carry always waits.
 func erlangC(servers int, load float64) float64 {
 	if load <= 0 {

@@ -147,7 +147,7 @@ func (j *job) prediction() *report.Prediction {
 // basis says for which cut the figures of a groove hold.
 func (j *job) basis() string {
 	basis := fmt.Sprintf("at %+.1f dB cut level, depth and radius of the land plan", j.cut.LevelDB)
-	if slowdown(j.plan) != 1 {
+	if sideplan.Slowdown(j.plan.CuttingSpeed) != 1 {
 		basis += ", as the disc is played; rms accelerations as the cutter sees them at half speed"
 	}
 	return basis

@@ -11,6 +11,7 @@ import (
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/audio/wav"
 	"discsafe/pipeline/planner"
+	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/stage"
 	"discsafe/pipeline/timeline"
 )
@@ -140,7 +141,7 @@ func (j *job) premasterParams() wav.WriterParams {
 		title = j.plan.Catalogue + " " + title
 	}
 	purpose := ": premaster for cutting"
-	if s := slowdown(j.plan); s != 1 {
+	if s := sideplan.Slowdown(j.plan.CuttingSpeed); s != 1 {
 		purpose = fmt.Sprintf(": premaster for cutting at half speed, to be played at %g Hz", float64(j.side.rateHz)/s)
 	}
 	f := j.side.format()

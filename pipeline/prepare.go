@@ -113,7 +113,7 @@ func newJob(ctx context.Context, plan *sideplan.Plan, opt Options) (*job, error)
 		DeEss: j.chain.deEss, LimitSides: j.chain.limitSides,
 		MaxReductionDB: plan.Caps.MaxReductionDB, MaxTreatedShare: plan.Caps.MaxTreatedShare,
 		MinLevelDB: plan.Caps.MinLevelDB, MaxLevelDB: plan.Caps.MaxLevelDB,
-		Fit: plan.Level.Fit, LevelDB: plan.Level.DB, TightenDeEss: 1, TightenSides: 1, Slowdown: slowdown(plan),
+		Fit: plan.Level.Fit, LevelDB: plan.Level.DB, TightenDeEss: 1, TightenSides: 1, Slowdown: sideplan.Slowdown(plan.CuttingSpeed),
 	}
 	for _, p := range s.tracks {
 		j.ps.Tracks = append(j.ps.Tracks, planner.Track{Start: j.sectors.At(p.start), End: j.sectors.At(p.end()-1) + 1})

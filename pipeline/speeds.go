@@ -12,18 +12,10 @@ import (
 	"discsafe/pipeline/stage"
 )
 
-// slowdown is how many times longer the cut takes than the programme.
-func slowdown(plan *sideplan.Plan) float64 {
-	if plan.CuttingSpeed == sideplan.SpeedHalf {
-		return 2
-	}
-	return 1
-}
-
 // halfSpeed says what a cut at half speed asks of room and lathe; nil for a cut
 // in real time.
 func (j *job) halfSpeed() *report.HalfSpeed {
-	slow := slowdown(j.plan)
+	slow := sideplan.Slowdown(j.plan.CuttingSpeed)
 	if slow == 1 {
 		return nil
 	}

@@ -9,6 +9,7 @@ import (
 
 	"discsafe/pipeline/arrange"
 	"discsafe/pipeline/audio"
+	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/spec"
 
 	"github.com/spf13/cobra"
@@ -29,9 +30,9 @@ demanding treble outside. Compared in this order: least difference in cut level
 between sides, greatest level, least worst curvature ratio. It prints the best
 five and says whether the first is proven best.
 
-A release file holds title, disc, room, tracks (file, title, gap_s, gain_db, hold),
-keep_order, sides, same_level, caps and output; 'discsafe arrange --fields' lists
-them. With --write the best is written as side plans that prepare takes. The last
+A release file holds title, disc, room, cutting_speed, tracks (file, title, gap_s,
+gain_db, hold), keep_order, sides, same_level, caps and output; 'discsafe arrange
+--fields' lists them. With --write the best is written as side plans that prepare takes. The last
 column of the table is the level by a full plan of the best division; --quick
 leaves it out.`,
 		Example: "  discsafe arrange release.yaml\n  discsafe arrange release.yaml --free --same-level --write plans",
@@ -127,6 +128,9 @@ func (a *app) printArrangement(res *arrange.Result) {
 	proof := "proven best"
 	if !res.Proof.Optimal {
 		proof = fmt.Sprintf("not proven best: no arrangement cuts all sides above %+.1f dB, %.1f dB more than found", *res.Proof.BoundLevelDB, *res.Proof.GapDB)
+	}
+	if res.CuttingSpeed == sideplan.SpeedHalf {
+		fmt.Fprintf(w, "cutting speed   half\n")
 	}
 	fmt.Fprintf(w, "search          %s; %s\n", proof, res.Proof.Method)
 	if best.Holds {

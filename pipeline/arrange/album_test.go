@@ -271,6 +271,52 @@ func TestReleasesThatCannotBeArranged(t *testing.T) {
 	}
 }
 
+// What only a ceiling on the cutter's acceleration holds down rises at half
+// speed, where acceleration is a quarter: by 12 dB, in the search as in full
+// plans, of a release as of a side plan; and the plans that are written are cut
+// that way.
+func TestHalfSpeed(t *testing.T) {
+	const room = "room: {cutter: {rms_acceleration_ceiling: 10}}\n"
+	vs := []voice{{mid: 0.02, bassHz: 400, seconds: 4}, {mid: 0.02, bassHz: 400, seconds: 4}}
+	at := func(path string) (*Album, Entry) {
+		a := album(t, path)
+		res, err := a.Search(context.Background())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := a.Confirm(context.Background(), &res.Best[0]); err != nil {
+			t.Fatal(err)
+		}
+		return a, res.Best[0]
+	}
+	_, full := at(release(t, vs, room))
+	path := release(t, vs, room+"cutting_speed: half\n")
+	a, half := at(path)
+	const tenths = 0.11 // both levels are whole tenths of a dB
+	if rise := half.LevelDB - full.LevelDB; math.Abs(rise-20*math.Log10(4)) > tenths {
+		t.Errorf("level %g dB, at half speed %g: want 12.0 more", full.LevelDB, half.LevelDB)
+	}
+	for _, e := range []Entry{full, half} {
+		if got := *e.Sides[0].PlannedLevelDB; math.Abs(got-e.Sides[0].LevelDB) > tenths {
+			t.Errorf("a full plan takes %g dB, the search %g", got, e.Sides[0].LevelDB)
+		}
+	}
+	paths, err := a.Release.WritePlans(filepath.Join(filepath.Dir(path), "plans"), half)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range paths {
+		if p, err := sideplan.Load(path); err != nil || p.CuttingSpeed != sideplan.SpeedHalf {
+			t.Errorf("%s: %+v, %v", path, p, err)
+		}
+	}
+	plan := filepath.Join(filepath.Dir(path), "plan.yaml")
+	write(t, plan, "side: A\n"+room+"cutting_speed: half\ntracks:\n- {file: 01.wav}\n- {file: 02.wav}\n")
+	if _, e := at(plan); e.LevelDB != half.LevelDB {
+		t.Errorf("a side plan at half speed takes %g dB, the release %g", e.LevelDB, half.LevelDB)
+	}
+}
+
 // One track needs one side; it has an order and a level.
 func TestOneTrack(t *testing.T) {
 	a := album(t, release(t, []voice{{mid: 0.1, bassHz: 60, seconds: 3}}, "sides: 1\nkeep_order: false\n"))

@@ -60,7 +60,7 @@ func Measure(ctx context.Context, r *Release, opt Options) (_ *Album, err error)
 	a.base = planner.Side{
 		Sectors: a.sectors, Room: r.Room.Room, Limits: groove.NewLimits(r.Room.Room, disc),
 		MaxReductionDB: r.Caps.MaxReductionDB, MaxTreatedShare: r.Caps.MaxTreatedShare,
-		MinLevelDB: r.Caps.MinLevelDB, MaxLevelDB: r.Caps.MaxLevelDB, TightenDeEss: 1, TightenSides: 1,
+		MinLevelDB: r.Caps.MinLevelDB, MaxLevelDB: r.Caps.MaxLevelDB, TightenDeEss: 1, TightenSides: 1, Slowdown: sideplan.Slowdown(r.CuttingSpeed),
 	}
 	for _, s := range sideplan.DefaultChain() {
 		switch v := s.Params.(type) {

@@ -24,17 +24,18 @@ const (
 
 // Release is a release file: what is to be divided over the sides of a disc.
 type Release struct {
-	Title     string           `json:"title" len:"200" doc:"title of the release"`
-	Artist    string           `json:"artist" len:"200" doc:"who performs"`
-	Catalogue string           `json:"catalogue" len:"40" doc:"catalogue number"`
-	Disc      sideplan.Disc    `json:"disc" default:"12in-33" doc:"disc format: its name, or a mapping of its figures that starts from the format named by id"`
-	Room      sideplan.RoomRef `json:"room" default:"generic" doc:"cutting room: generic, the path of a room file relative to the release, or a mapping" source:"ask the room for its figures"`
-	Tracks    []Track          `json:"tracks" need:"true" items:"1-60" doc:"the tracks in their running order"`
-	KeepOrder bool             `json:"keep_order" default:"true" doc:"keep the running order and only choose where sides turn"`
-	Sides     int              `json:"sides" default:"2" min:"1" max:"6" doc:"number of sides"`
-	SameLevel bool             `json:"same_level" default:"false" doc:"cut all sides at one level"`
-	Caps      sideplan.Caps    `json:"caps" doc:"how far the treatment may go when levels are fitted; as in a side plan"`
-	Output    sideplan.Output  `json:"output" doc:"form of the premasters; as in a side plan"`
+	Title        string           `json:"title" len:"200" doc:"title of the release"`
+	Artist       string           `json:"artist" len:"200" doc:"who performs"`
+	Catalogue    string           `json:"catalogue" len:"40" doc:"catalogue number"`
+	Disc         sideplan.Disc    `json:"disc" default:"12in-33" doc:"disc format: its name, or a mapping of its figures that starts from the format named by id"`
+	Room         sideplan.RoomRef `json:"room" default:"generic" doc:"cutting room: generic, the path of a room file relative to the release, or a mapping" source:"ask the room for its figures"`
+	CuttingSpeed string           `json:"cutting_speed" default:"full" enum:"full,half" doc:"of every side: full: cut in real time; half: the files are played at half their rate while the lathe turns at half speed"`
+	Tracks       []Track          `json:"tracks" need:"true" items:"1-60" doc:"the tracks in their running order"`
+	KeepOrder    bool             `json:"keep_order" default:"true" doc:"keep the running order and only choose where sides turn"`
+	Sides        int              `json:"sides" default:"2" min:"1" max:"6" doc:"number of sides"`
+	SameLevel    bool             `json:"same_level" default:"false" doc:"cut all sides at one level"`
+	Caps         sideplan.Caps    `json:"caps" doc:"how far the treatment may go when levels are fitted; as in a side plan"`
+	Output       sideplan.Output  `json:"output" doc:"form of the premasters; as in a side plan"`
 
 	// File is where the release was read from; empty after Parse.
 	File string `json:"-"`
@@ -110,8 +111,8 @@ func read(d *spec.Document) *Release {
 }
 
 // Load reads the release or the side plan at path. Of a side plan it takes
-// tracks, gaps, disc, room, caps and output, with the order kept. Names are
-// taken relative to the file. Faults of release, room and missing tracks are
+// tracks, gaps, disc, room, cutting speed, caps and output, with the order kept.
+// Names are taken relative to the file. Faults of release, room and missing tracks are
 // one *spec.Error. A side plan with a chain of its own, a trimmed track, a fixed
 // level or a mono cut is refused: arrange plans with the default chain.
 func Load(path string) (*Release, error) {
@@ -173,7 +174,7 @@ func fromPlan(path string) (*Release, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Release{Title: p.Title, Artist: p.Artist, Catalogue: p.Catalogue, Disc: p.Disc, Room: p.Room, KeepOrder: true, Sides: 2, Caps: p.Caps, Output: p.Output, File: path}
+	r := &Release{Title: p.Title, Artist: p.Artist, Catalogue: p.Catalogue, Disc: p.Disc, Room: p.Room, CuttingSpeed: p.CuttingSpeed, KeepOrder: true, Sides: 2, Caps: p.Caps, Output: p.Output, File: path}
 	refuse := func(what, hint string) error {
 		return spec.NewError([]spec.Fault{{File: path, Code: CodeSides, Detail: what, Hint: hint}})
 	}

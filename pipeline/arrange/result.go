@@ -15,16 +15,17 @@ const ResultSchema = "discsafe-arrangement/1"
 
 // Result is what a search found, best first.
 type Result struct {
-	Schema    string  `json:"schema"`
-	Title     string  `json:"title"`
-	Disc      string  `json:"disc"`
-	Room      string  `json:"room"`
-	Sides     int     `json:"sides"`
-	KeepOrder bool    `json:"keep_order"`
-	SameLevel bool    `json:"same_level"`
-	Objective string  `json:"objective"`
-	Proof     Proof   `json:"proof"`
-	Best      []Entry `json:"best"` // at most five
+	Schema       string  `json:"schema"`
+	Title        string  `json:"title"`
+	Disc         string  `json:"disc"`
+	Room         string  `json:"room"`
+	CuttingSpeed string  `json:"cutting_speed"` // full or half
+	Sides        int     `json:"sides"`
+	KeepOrder    bool    `json:"keep_order"`
+	SameLevel    bool    `json:"same_level"`
+	Objective    string  `json:"objective"`
+	Proof        Proof   `json:"proof"`
+	Best         []Entry `json:"best"` // at most five
 }
 
 // Proof says how good the first entry is.
@@ -97,7 +98,7 @@ func (a *Album) solve(p *problem) (*Result, error) {
 		o = p.freeOrder()
 	}
 	r := a.Release
-	res := &Result{Schema: ResultSchema, Title: r.Title, Disc: r.Disc.ID, Room: r.Room.Name, Sides: r.Sides, KeepOrder: r.KeepOrder, SameLevel: r.SameLevel,
+	res := &Result{Schema: ResultSchema, Title: r.Title, Disc: r.Disc.ID, Room: r.Room.Name, CuttingSpeed: r.CuttingSpeed, Sides: r.Sides, KeepOrder: r.KeepOrder, SameLevel: r.SameLevel,
 		Objective: objective, Proof: Proof{Optimal: o.proven, Method: o.method, Weighed: o.weighed}}
 	for i, d := range o.best {
 		res.Best = append(res.Best, a.entry(p, i+1, d))

@@ -85,8 +85,12 @@ func (r *Release) plan(dir string, s Side) (string, error) {
 	if r.SameLevel {
 		level = s.LevelDB
 	}
+	speed := r.CuttingSpeed
+	if speed == "" { // of a release that was not read
+		speed = sideplan.SpeedFull
+	}
 	err := errors.Join(field("side", s.Side), field("title", r.Title), field("artist", r.Artist), field("catalogue", r.Catalogue),
-		field("disc", disc), field("room", room), field("level", level), field("caps", r.Caps), field("output", r.Output))
+		field("disc", disc), field("room", room), field("cutting_speed", speed), field("level", level), field("caps", r.Caps), field("output", r.Output))
 	if err != nil {
 		return "", err
 	}

@@ -41,6 +41,14 @@ const (
 	SpeedHalf = "half"
 )
 
+// Slowdown is how many times longer a cut takes than its programme.
+func Slowdown(cuttingSpeed string) float64 {
+	if cuttingSpeed == SpeedHalf {
+		return 2
+	}
+	return 1
+}
+
 // Track is one mix on the side.
 type Track struct {
 	File   string  `json:"file" need:"true" len:"1000" doc:"the mix (WAV, FLAC or AIFF), relative to the plan"`

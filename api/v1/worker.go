@@ -22,3 +22,27 @@ type Member struct {
 	Trouble  string    `json:"trouble,omitempty" doc:"Why it takes no jobs"`
 	At       time.Time `json:"at" doc:"When it told of itself"`
 }
+
+// How a worker stands, in one word.
+const (
+	MemberStopping = "stopping" // its process ends
+	MemberDrained  = "drained"  // it was asked to take no jobs, and has none: its process may be ended
+	MemberDraining = "draining"
+	MemberTrouble  = "trouble" // it takes no jobs, by itself
+	MemberWorking  = "working"
+)
+
+// State is how the worker stands.
+func (m *Member) State() string {
+	switch {
+	case m.Stopping:
+		return MemberStopping
+	case m.Asked && m.Drained && m.Running == 0:
+		return MemberDrained
+	case m.Asked:
+		return MemberDraining
+	case m.Trouble != "":
+		return MemberTrouble
+	}
+	return MemberWorking
+}

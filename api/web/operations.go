@@ -166,21 +166,25 @@ func (o *operating) workers(ctx context.Context, v *operationsView, now time.Tim
 		return
 	}
 	for _, m := range all {
-		w := memberView{Member: m, State: good("Takes jobs"), Here: m.Name == v.Status.Instance, Told: stampOf(m.At, now)}
-		switch {
-		case m.Stopping:
-			w.State = off("Stops")
-		case m.Asked && m.Drained && m.Running == 0:
-			w.State = off("Drained: may be ended")
-		case m.Asked:
-			w.State = look("Drains")
-		case m.Trouble != "":
-			w.State = bad("Takes no jobs")
-		case m.Running >= m.Slots:
-			w.State = badge{"All slots busy", "run"}
-		}
-		v.Workers = append(v.Workers, w)
+		v.Workers = append(v.Workers, memberView{Member: m, State: memberBadge(&m), Here: m.Name == v.Status.Instance, Told: stampOf(m.At, now)})
 	}
+}
+
+func memberBadge(m *v1.Member) badge {
+	switch m.State() {
+	case v1.MemberStopping:
+		return off("Stops")
+	case v1.MemberDrained:
+		return off("Drained: may be ended")
+	case v1.MemberDraining:
+		return look("Drains")
+	case v1.MemberTrouble:
+		return bad("Takes no jobs")
+	}
+	if m.Running >= m.Slots {
+		return badge{"All slots busy", "run"}
+	}
+	return good("Takes jobs")
 }
 
 // broken lists what failed last and what waits for a decision.

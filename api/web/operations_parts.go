@@ -128,15 +128,7 @@ func rose(w *metrics.Window, name, value string) float64 {
 func served(d *operationsData) part {
 	w, each := d.w, "each "+binWords(d.w.Step)
 	failed := w.Increases("discsafe_jobs_failed_total")
-	allFailed := make([]float64, w.Bins)
-	copy(allFailed, w.Increase("discsafe_x", "")) // NaN where nothing is known
-	for _, n := range failed {
-		allFailed = plus(allFailed, n.Points)
-	}
-	broken := 0.0
-	for _, reason := range ours {
-		broken += rose(d.hour, "discsafe_jobs_failed_total", reason)
-	}
+	broken := metrics.Total(d.hour.IncreaseOf("discsafe_jobs_failed_total", func(reason string) bool { return slices.Contains(ours, reason) }))
 	reasons := good("None is ours")
 	if broken > 0 {
 		reasons = off(fmt.Sprintf("%.0f of ours in an hour", broken))
@@ -172,7 +164,7 @@ func served(d *operationsData) part {
 	}
 	return ask("served", "Are users served?", [3]string{"Yes", "Partly", "No"}, []plotSpec{
 		{ID: "jobs", Title: "Jobs", What: "Jobs " + each, Unit: unitCount, State: off(""),
-			Lines: []plotSeries{counted("accepted", w.Increase("discsafe_jobs_accepted_total", "")), counted("done", w.Increase("discsafe_jobs_completed_total", "")), counted("failed", allFailed)}, Runbook: []string{"oldest-waiting", "no-worker"}},
+			Lines: []plotSeries{counted("accepted", w.Increase("discsafe_jobs_accepted_total", "")), counted("done", w.Increase("discsafe_jobs_completed_total", "")), counted("failed", w.IncreaseOf("discsafe_jobs_failed_total", nil))}, Runbook: []string{"oldest-waiting", "no-worker"}},
 		{ID: "reasons", Title: "Failed, by reason", What: "Jobs " + each + "; cancelled ones too", Unit: unitCount, State: reasons,
 			Lines: noneOf(named(failed, w.Bins), "failed", w, "discsafe_jobs_failed_total"), Runbook: []string{"jobs-breaking"}},
 		{ID: "oldest", Title: "Age of the oldest waiting", What: "All processes", Unit: unitSeconds, State: wait, Limit: limitOldestS, LimitWord: "Limit",
@@ -289,10 +281,7 @@ func slow(d *operationsData) part {
 
 func broke(d *operationsData) part {
 	w, each := d.w, "each "+binWords(d.w.Step)
-	again, tries := rose(d.hour, "discsafe_redeliveries_total", ""), 0.0
-	for _, n := range d.hour.Increases("discsafe_attempts_total") {
-		tries += n.Total
-	}
+	again, tries := rose(d.hour, "discsafe_redeliveries_total", ""), metrics.Total(d.hour.IncreaseOf("discsafe_attempts_total", nil))
 	crashed := plus(w.Increase("discsafe_attempts_total", "crashed"), w.Increase("discsafe_attempts_total", "dead"), w.Increase("discsafe_attempts_total", "unrecorded"))
 	attempts := good("None in the window")
 	switch n := metrics.Total(crashed); {
@@ -327,31 +316,16 @@ func broke(d *operationsData) part {
 		intake = off("For what was sent")
 	}
 	flood := w.Increases("discsafe_sign_in_failures_total")
-	all := make([]float64, w.Bins)
-	for _, n := range flood {
-		all = plus(all, n.Points)
-	}
 	door := good("None in the window")
-	switch rate := lastKnown(all) / w.Step.Seconds(); {
+	switch rate := lastKnown(w.IncreaseOf("discsafe_sign_in_failures_total", nil)) / w.Step.Seconds(); {
 	case rate > limitSignInsPerS:
 		door = look("More than one a second")
 	case len(flood) > 0:
 		door = off("Some")
 	}
-	errs := make([]float64, w.Bins)
-	copy(errs, w.Increase("discsafe_x", ""))
-	var hourErrs, hourAll float64
-	for _, n := range d.hour.Increases("discsafe_http_requests_total") {
-		hourAll += n.Total
-		if strings.HasPrefix(n.Value, "5") {
-			hourErrs += n.Total
-		}
-	}
-	for _, n := range w.Increases("discsafe_http_requests_total") {
-		if strings.HasPrefix(n.Value, "5") {
-			errs = plus(errs, n.Points)
-		}
-	}
+	isError := func(status string) bool { return strings.HasPrefix(status, "5") }
+	hourErrs := metrics.Total(d.hour.IncreaseOf("discsafe_http_requests_total", isError))
+	hourAll := metrics.Total(d.hour.IncreaseOf("discsafe_http_requests_total", nil))
 	api := good("None in an hour")
 	switch {
 	case hourAll >= leastForShare && hourErrs/hourAll > limitErrorShare:
@@ -365,7 +339,7 @@ func broke(d *operationsData) part {
 		{ID: "dead", Title: "Dead letters", What: "Kept by the broker, all processes", Unit: unitCount, State: dead,
 			Lines: []plotSeries{level("dead letters", w.Greatest("discsafe_dead_letters", ""))}, Runbook: []string{"dead-letters"}},
 		{ID: "errors", Title: "Requests answered 5xx", What: "Requests " + each, Unit: unitCount, State: api,
-			Lines: []plotSeries{counted("answered 5xx", errs)}, Runbook: []string{"api-errors-fast"}},
+			Lines: []plotSeries{counted("answered 5xx", w.IncreaseOf("discsafe_http_requests_total", isError))}, Runbook: []string{"api-errors-fast"}},
 		{ID: "refused", Title: "Refused uploads, by reason", What: "Mixes, plans and jobs " + each, Unit: unitCount, State: intake,
 			Lines: noneOf(named(refused, w.Bins), "refused", w, "discsafe_uploads_refused_total"), Runbook: []string{"intake-full", "intake-paused"}},
 		{ID: "door", Title: "Turned away at the door, by kind", What: "Requests " + each, Unit: unitCount, State: door, Limit: limitSignInsPerS * w.Step.Seconds(), LimitWord: "One a second",

@@ -97,7 +97,7 @@ func (s *revising) job(r *http.Request) (v1.Job, string, error) {
 	return j, oneEnd(text), err
 }
 
-// oneEnd has the line ends of a plan alike: browsers send CR LF.
+// oneEnd has the line ends of a text alike: browsers send CR LF.
 func oneEnd(s string) string { return strings.ReplaceAll(s, "\r\n", "\n") }
 
 func (s *revising) post(w http.ResponseWriter, r *http.Request) {

@@ -175,8 +175,7 @@ func (v *roomsView) read(w http.ResponseWriter, r *http.Request) (do string, err
 			}
 			continue
 		}
-		// Browsers send line ends of fields as CR LF.
-		text := strings.ReplaceAll(string(data), "\r\n", "\n")
+		text := oneEnd(string(data))
 		switch part.FormName() {
 		case "do":
 			do = text
@@ -197,10 +196,7 @@ func (v *roomsView) read(w http.ResponseWriter, r *http.Request) (do string, err
 }
 
 func unreadRoom(err error) error {
-	if _, ok := errors.AsType[*http.MaxBytesError](err); ok || strings.Contains(err.Error(), "too large") {
-		return v1.NewProblem(v1.TooLarge, fmt.Sprintf("the form with its files holds more than %d KiB", maxRoomForm>>10))
-	}
-	return v1.NewProblem(v1.BadRequest, "the form did not arrive whole")
+	return unreadForm(err, fmt.Sprintf("the form with its files holds more than %d KiB", maxRoomForm>>10))
 }
 
 // fit does what the command does, with the files that were sent. It is nil when

@@ -1,13 +1,12 @@
 package web_test
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"html"
 	"math"
-	"mime/multipart"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 
@@ -61,36 +60,16 @@ func testCut(t *testing.T, room groove.Room) (sheet, readings string) {
 	return string(data), b.String()
 }
 
-// fit sends the form of the page of rooms.
+// fit sends the form of the page of rooms, with line ends as browsers send them.
 func (h *house) fit(who string, parts []part, header ...string) *page {
 	h.t.Helper()
-	var b bytes.Buffer
-	w := multipart.NewWriter(&b)
-	for _, p := range parts {
-		to, err := w.CreateFormField(p.field)
-		if p.file != nil {
-			to, err = w.CreateFormFile(p.field, p.value)
-		}
-		if err != nil {
-			h.t.Fatal(err)
-		}
-		data := p.file
-		if data == nil {
-			data = []byte(strings.ReplaceAll(p.value, "\n", "\r\n")) // as browsers do
-		}
-		if _, err := to.Write(data); err != nil {
-			h.t.Fatal(err)
+	parts = slices.Clone(parts)
+	for i, p := range parts {
+		if p.file == nil {
+			parts[i].value = strings.ReplaceAll(p.value, "\n", "\r\n")
 		}
 	}
-	if err := w.Close(); err != nil {
-		h.t.Fatal(err)
-	}
-	r, err := http.NewRequestWithContext(h.t.Context(), http.MethodPost, h.srv.URL+"/rooms", &b)
-	if err != nil {
-		h.t.Fatal(err)
-	}
-	r.Header.Set("Content-Type", w.FormDataContentType())
-	return h.do(who, r, append([]string{"Origin", h.srv.URL, "Sec-Fetch-Site", "same-origin"}, header...)...)
+	return h.sendParts(who, "/rooms", parts, header...)
 }
 
 // The page shows what the command finds, and its file is the command's file.

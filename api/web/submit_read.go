@@ -125,10 +125,16 @@ func drain(r io.Reader) error {
 	return nil
 }
 
-// unread is a form that did not arrive whole.
+// unread is a form of sides that did not arrive whole.
 func unread(err error) error {
+	return unreadForm(err, "the form with its files is larger than this service takes in one piece; with script in the browser, files are sent one by one")
+}
+
+// unreadForm is a form that did not arrive whole; tooLarge is said of one that
+// holds more than is taken.
+func unreadForm(err error, tooLarge string) error {
 	if _, ok := errors.AsType[*http.MaxBytesError](err); ok || strings.Contains(err.Error(), "too large") {
-		return v1.NewProblem(v1.TooLarge, "the form with its files is larger than this service takes in one piece; with script in the browser, files are sent one by one")
+		return v1.NewProblem(v1.TooLarge, tooLarge)
 	}
 	return v1.NewProblem(v1.BadRequest, "the form did not arrive whole")
 }

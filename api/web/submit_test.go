@@ -34,6 +34,12 @@ type part struct {
 
 func (h *house) sendForm(who string, parts []part, header ...string) *page {
 	h.t.Helper()
+	return h.sendParts(who, "/submit", parts, header...)
+}
+
+// sendParts posts a form with files, as a browser does.
+func (h *house) sendParts(who, path string, parts []part, header ...string) *page {
+	h.t.Helper()
 	var b bytes.Buffer
 	w := multipart.NewWriter(&b)
 	for _, p := range parts {
@@ -53,7 +59,7 @@ func (h *house) sendForm(who string, parts []part, header ...string) *page {
 	if err := w.Close(); err != nil {
 		h.t.Fatal(err)
 	}
-	r, err := http.NewRequestWithContext(h.t.Context(), http.MethodPost, h.srv.URL+"/submit", &b)
+	r, err := http.NewRequestWithContext(h.t.Context(), http.MethodPost, h.srv.URL+path, &b)
 	if err != nil {
 		h.t.Fatal(err)
 	}

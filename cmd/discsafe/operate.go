@@ -137,7 +137,7 @@ func (a *app) operateWorkersCommand() *cobra.Command {
 			}
 			for i := range all {
 				m := &all[i]
-				fmt.Fprintf(a.stdout, "%-24s  %-8s  %d/%d  %s", m.Name, memberWord(m), m.Running, m.Slots, m.Version)
+				fmt.Fprintf(a.stdout, "%-24s  %-8s  %d/%d  %s", m.Name, m.State(), m.Running, m.Slots, m.Version)
 				if m.Trouble != "" {
 					fmt.Fprintf(a.stdout, "  %s", m.Trouble)
 				}
@@ -145,20 +145,6 @@ func (a *app) operateWorkersCommand() *cobra.Command {
 			}
 			return nil
 		})
-}
-
-func memberWord(m *v1.Member) string {
-	switch {
-	case m.Stopping:
-		return "stopping"
-	case m.Asked && m.Drained && m.Running == 0:
-		return "drained"
-	case m.Asked:
-		return "draining"
-	case m.Trouble != "":
-		return "trouble"
-	}
-	return "working"
 }
 
 // drainPoll is how often a drain that is waited for is looked at.
@@ -181,7 +167,7 @@ func (a *app) operateDrainCommand() *cobra.Command {
 			}
 			left := false
 			for i := range all {
-				left = left || all[i].Name == args[0] && memberWord(&all[i]) != "drained"
+				left = left || all[i].Name == args[0] && all[i].State() != v1.MemberDrained
 			}
 			if !left {
 				return a.operated(map[string]any{"worker": args[0], "drained": true}, args[0]+" is drained")

@@ -74,6 +74,13 @@ func (b *tab) see(name, path string) {
 	b.t.Helper()
 	b.size(1280, 900)
 	b.at(path)
+	b.lookedAt(name, func() { b.at(path) })
+}
+
+// lookedAt looks at the page that is open, in all its forms; again opens it anew
+// where it is drawn for a width.
+func (b *tab) lookedAt(name string, again func()) {
+	b.t.Helper()
 	b.settled()
 	b.accessible(name)
 	b.picture(name)
@@ -81,7 +88,7 @@ func (b *tab) see(name, path string) {
 	b.picture(name + "-dark")
 	b.dark(false)
 	b.size(390, 844)
-	b.at(path)
+	again()
 	b.settled()
 	if wide := get[int](b, "document.documentElement.scrollWidth"); wide > 391 {
 		b.t.Errorf("%s is %d px wide on a phone of 390", name, wide)

@@ -164,6 +164,21 @@ func (w *Window) Increases(name string) []Named {
 	return out
 }
 
+// IncreaseOf is by how much the counters of a family rose together in each bin,
+// those whose label has a value that keep takes; nil takes all.
+func (w *Window) IncreaseOf(name string, keep func(value string) bool) []float64 {
+	out := w.increase("") // no counter has this key: 0, or NaN where nothing is known
+	for _, v := range w.values[name] {
+		if keep != nil && !keep(v) {
+			continue
+		}
+		for i, rose := range w.Increase(name, v) {
+			out[i] += rose
+		}
+	}
+	return out
+}
+
 // Values lists the values of a family's label of which anything is kept.
 func (w *Window) Values(name string) []string { return w.values[name] }
 

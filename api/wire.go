@@ -15,7 +15,7 @@ func (s *Server) wire(r *job.Record, id access.Identity) v1.Job {
 	j := v1.Job{
 		ID: r.ID, Kind: v1.Prepare, Studio: q.Studio, Lane: q.Lane, Title: q.Title, Side: q.Side, Catalogue: q.Catalogue, LengthS: q.LengthS,
 		State: string(r.State), Rev: r.Rev, Attempt: r.Attempt, Crashes: r.Crashes, Losses: r.Losses, Cancel: r.Cancel != nil,
-		Accepted: r.Accepted, NotBefore: r.NotBefore, Started: r.Started, Ended: r.Ended,
+		AsTraced: q.AsTraced, Accepted: r.Accepted, NotBefore: r.NotBefore, Started: r.Started, Ended: r.Ended,
 		Inputs: []v1.Input{}, History: []v1.Event{},
 	}
 	if q.Analyses() {

@@ -39,6 +39,7 @@ type Job struct {
 	Expires   time.Time `json:"expires,omitzero" doc:"When job and files will be deleted, if they will"`
 	Inputs    []Input   `json:"inputs" doc:"Mixes and room file, under the names the plan uses"`
 	Files     []File    `json:"files,omitempty" doc:"Of a job that is done"`
+	AsTraced  bool      `json:"as_traced,omitempty" doc:"as-traced.wav was asked for"`
 	Signoff   *Standing `json:"signoff,omitempty" doc:"Of a prepared side that is done: where its sign-off stands"`
 	Revises   string    `json:"revises,omitempty" doc:"The job whose place this one takes"`
 	RevisedBy string    `json:"revised_by,omitempty" doc:"The newest job that takes this one's place"`

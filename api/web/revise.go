@@ -83,7 +83,7 @@ func (s *revising) page(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	v := reviseView{Key: newKey(), Plan: text, AsTraced: has(&j, "as-traced.wav")}
+	v := reviseView{Key: newKey(), Plan: text, AsTraced: j.AsTraced}
 	s.render(w, r, http.StatusOK, &j, text, v, url.Values{"kind": {j.Kind}, "lane": {j.Lane}})
 }
 

@@ -317,7 +317,7 @@ func (f *filled) revise(id string) error {
 	f.d.set("revises", j.ID)
 	f.d.set("kind", j.Kind)
 	f.d.set("lane", j.Lane)
-	if has(&j, "as-traced.wav") {
+	if j.AsTraced {
 		f.d.set("as_traced", "on")
 	}
 	for _, in := range j.Inputs {

@@ -333,9 +333,8 @@ func TestSubmitRefuses(t *testing.T) {
 func TestRevise(t *testing.T) {
 	h := newHouse(t)
 	p := h.want(h.sendForm("a", with(fields(t, h.get("a", "/submit").body), map[string]string{"side": "B", "title": "First", "k1.isrc": "QZ-ABC-26-00001", "k1.start_s": "0.25", "level_how": "set", "level": "-2", "chain.band-limit": "",
-		"chain.de-ess.tip_um": "18", "caps.max_level_db": "3", "notes": "n", "mono": "on", "cutting_speed": "on", "compare_speeds": "on", "do": "submit"}, part{"k1.file", "a.wav", silence(2, 44100, 2)}, part{"room_file", "r.yaml", []byte("name: Room\n")})), http.StatusSeeOther)
+		"chain.de-ess.tip_um": "18", "caps.max_level_db": "3", "notes": "n", "mono": "on", "cutting_speed": "on", "compare_speeds": "on", "as_traced": "on", "do": "submit"}, part{"k1.file", "a.wav", silence(2, 44100, 2)}, part{"room_file", "r.yaml", []byte("name: Room\n")})), http.StatusSeeOther)
 	id := strings.TrimPrefix(p.Header.Get("Location"), "/jobs/")
-	h.finished(id, "ready", map[string]string{"premaster.wav": "sound", "as-traced.wav": "sound"})
 	p = h.want(h.get("a", "/submit?revises="+id), http.StatusOK)
 	checkPage(t, p)
 	got := values(fields(t, p.body))

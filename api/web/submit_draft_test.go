@@ -54,6 +54,23 @@ func TestEstimate(t *testing.T) {
 	if got := estimateOf(disc, room).usualS(-4); math.Abs(got-1331.4) > .5 {
 		t.Errorf("at -4 dB %g s", got)
 	}
+	// A band of 10 mm in place of 7 inch 45's, with its minutes: 1:27 fit, and were
+	// said to be longer than a silent groove of 3:10. By hand: what a turn of the
+	// format takes in 4 min, and so 10000 um of it.
+	small, err := groove.LookupDisc("7in-45")
+	if err != nil {
+		t.Fatal(err)
+	}
+	pitchUM := small.BandMM() * 1000 / (4 * 45)
+	small.OuterMM, small.InnerQualityMM = 64, 54
+	e := estimateOf(small, room)
+	if got, want := e.usualS(0), 10000/pitchUM*60/45; math.Abs(got-want) > 1e-6*want {
+		t.Errorf("a narrow band: %g s at 0 dB, want %g", got, want)
+	}
+	small.SideMin = groove.SideMinutes{Full: 4.5, Reduced: 5, Stop: 6} // its own, and more than silence
+	if db, ok := estimateOf(small, room).levelDB(87); !ok || !math.IsInf(db, 1) {
+		t.Errorf("minutes of its own: %g dB, %v", db, ok)
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		disc, _ := groove.LookupDisc(rapid.SampledFrom(groove.DiscIDs()).Draw(t, "disc"))
 		room := groove.DefaultRoom()

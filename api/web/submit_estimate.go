@@ -13,7 +13,8 @@ import (
 // A turn of silence takes the groove's width and the least land. What a usual
 // programme adds at 0 dB is taken from the full playing time that the disc format
 // proposes (groove.SideMinutes): the pitch of that time less a silent turn of the
-// generic room. It is motion, so it scales with the level. Land counts from the
+// generic room. It is motion, so it scales with the level. A disc with radii of its
+// own that keeps the minutes of its format has that format's motion. Land counts from the
 // outermost groove to the quality limit, as the planner counts it.
 type estimate struct {
 	landUM, silentUM, swingUM, turnS float64
@@ -22,8 +23,11 @@ type estimate struct {
 func estimateOf(disc groove.Disc, room groove.Room) estimate {
 	disc = disc.WithRadii(room.Radius)
 	e := estimate{landUM: disc.BandMM() * 1000, silentUM: silentTurnUM(room), turnS: disc.SecondsPerTurn()}
-	if full := disc.SideMin.Full * 60; full > 0 && e.turnS > 0 {
-		e.swingUM = max(0, e.landUM*e.turnS/full-silentTurnUM(groove.DefaultRoom()))
+	if format, err := groove.LookupDisc(disc.ID); err == nil && format.SideMin == disc.SideMin {
+		disc = format.WithRadii(room.Radius)
+	}
+	if full := disc.SideMin.Full * 60; full > 0 {
+		e.swingUM = max(0, disc.BandMM()*1000*disc.SecondsPerTurn()/full-silentTurnUM(groove.DefaultRoom()))
 	}
 	return e
 }
@@ -50,9 +54,10 @@ func (e estimate) usualS(levelDB float64) float64 {
 }
 
 // levelDB is the level at which a usual programme of that length about fits; ok
-// is false where no level does.
+// is false where no level does. It is +Inf where minutes of the disc's own say
+// that a usual programme takes no land.
 func (e estimate) levelDB(lengthS float64) (db float64, ok bool) {
-	if lengthS <= 0 || e.swingUM <= 0 {
+	if lengthS <= 0 {
 		return 0, false
 	}
 	swing := e.landUM*e.turnS/lengthS - e.silentUM

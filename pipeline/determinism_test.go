@@ -8,9 +8,11 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"sync"
 	"testing"
 
 	"discsafe/pipeline"
+	"discsafe/pipeline/sideplan"
 )
 
 // Output bytes depend on inputs, plan, room and version only.
@@ -73,6 +75,68 @@ func TestSameInputsGiveTheSameBytes(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// TestSidesPreparedAtOnce prepares as a worker with several slots does: a side is
+// one goroutine, and sides share nothing that is written. It is the test for which
+// the race detector is asked in this package.
+func TestSidesPreparedAtOnce(t *testing.T) {
+	loud := func(t float64) (l, r float64) {
+		l, r = quietMusic(t)
+		x := 0.12 * gate(t, 0.1, 0.2) * sine(10000, t)
+		return l + x, r - x
+	}
+	sides := []struct {
+		name, extra string
+		rate        int
+	}{
+		{"default chain", wideCaps, 44100},
+		{"same again", wideCaps, 44100},
+		{"converted and mono", "mono: true\noutput: {sample_rate: 48000}\n" + wideCaps, 44100},
+		{"estimates", chainOf("{stage: de-ess, mode: estimate}", "{stage: limit-sides, mode: estimate}") + "level: 0\n" + wideCaps, 48000},
+	}
+	opt := func(out string) pipeline.Options {
+		return pipeline.Options{OutDir: out, Version: "test", AsTraced: true}
+	}
+	plans, alone := make([]*sideplan.Plan, len(sides)), make([]map[string]string, len(sides))
+	dir := t.TempDir()
+	for i, s := range sides {
+		in := filepath.Join(dir, fmt.Sprint("in", i))
+		if err := os.Mkdir(in, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		put(t, filepath.Join(in, "mix.wav"), sampled(s.rate, 24, 0.4, loud).bytesOfWAV(2))
+		plans[i] = loadPlan(t, in, onePlan(innerDisc+s.extra))
+		out := filepath.Join(dir, fmt.Sprint("alone", i))
+		if _, err := pipeline.Prepare(context.Background(), plans[i], opt(out)); err != nil {
+			t.Fatalf("%s: %v", s.name, err)
+		}
+		alone[i] = tree(t, out)
+	}
+	// Every plan twice at the same time: a plan is read, never written.
+	var all sync.WaitGroup
+	errs := make([]error, 2*len(sides))
+	for k := range errs {
+		all.Go(func() {
+			_, errs[k] = pipeline.Prepare(context.Background(), plans[k/2], opt(filepath.Join(dir, fmt.Sprint("at-once", k))))
+		})
+	}
+	all.Wait()
+	for k, err := range errs {
+		if err != nil {
+			t.Errorf("%s: %v", sides[k/2].name, err)
+			continue
+		}
+		got := tree(t, filepath.Join(dir, fmt.Sprint("at-once", k)))
+		for name, want := range alone[k/2] {
+			if got[name] != want {
+				t.Errorf("%s: %s differs from that of the side prepared alone: %s", sides[k/2].name, name, whereJSONDiffers(want, got[name]))
+			}
+		}
+		if len(got) != len(alone[k/2]) {
+			t.Errorf("%s: %d files, alone %d", sides[k/2].name, len(got), len(alone[k/2]))
+		}
 	}
 }
 

@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"regexp"
 	"slices"
 	"strings"
 
@@ -21,20 +20,12 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 )
 
-// presetForm is what a preset may be called: nothing that an address could take
-// for something else, and no blank or full stop at the end, which nobody sees.
-var presetForm = regexp.MustCompile(`^[\pL\pN](?:[\pL\pN ._-]{0,58}[\pL\pN_-])?$`)
-
 // Bounds of presets.
 const (
 	maxPresets     = 100 // of one studio
 	maxPresetBytes = 64 << 10
 	presetDir      = "preset/"
 )
-
-// presetFields are the fields of a plan that a preset keeps: what is the same from
-// side to side.
-var presetFields = []string{"disc", "level", "room", "chain", "caps", "output"}
 
 func (s *Server) registerPresets() {
 	t, doc := s.routes, s.routes.doc
@@ -73,7 +64,7 @@ func presetOwner(r *http.Request) (studio, name string, err error) {
 	if p != nil {
 		return "", "", p
 	}
-	if name = r.PathValue("name"); name != "" && !presetForm.MatchString(name) {
+	if name = r.PathValue("name"); name != "" && !v1.PresetForm.MatchString(name) {
 		return "", "", invalid("name", "want 1 to 60 letters, digits, blanks and . _ -, a letter or digit first, no blank or full stop last")
 	}
 	return studio, name, nil
@@ -193,8 +184,8 @@ func checkPreset(p v1.Preset) error {
 		return invalid("plan", "want a mapping of plan fields")
 	}
 	for name := range fields {
-		if !slices.Contains(presetFields, name) {
-			return invalid("plan."+name, "a preset keeps "+strings.Join(presetFields, ", "))
+		if !slices.Contains(v1.PresetParts, name) {
+			return invalid("plan."+name, "a preset keeps "+strings.Join(v1.PresetParts, ", "))
 		}
 	}
 	fields["side"] = json.RawMessage(`"A"`)

@@ -2,6 +2,7 @@ package v1
 
 import (
 	"encoding/json"
+	"regexp"
 	"time"
 )
 
@@ -49,10 +50,18 @@ type Revisions struct {
 	Jobs []Job `json:"jobs" doc:"The first one first"`
 }
 
+// PresetForm is what a preset may be called: nothing that an address could take
+// for something else, and no blank or full stop at the end, which nobody sees.
+var PresetForm = regexp.MustCompile(`^[\pL\pN](?:[\pL\pN ._-]{0,58}[\pL\pN_-])?$`)
+
+// PresetParts are the fields of a plan that a preset keeps: what is the same from
+// side to side.
+var PresetParts = []string{"disc", "cutting_speed", "compare_speeds", "level", "room", "chain", "caps", "output"}
+
 // Preset is what a studio keeps of a plan for the next one.
 type Preset struct {
 	Name string          `json:"name"`
-	Plan json.RawMessage `json:"plan" doc:"Fields of a side plan that are the same from side to side: disc, level, room, chain, caps, output"`
+	Plan json.RawMessage `json:"plan" doc:"Fields of a side plan that are the same from side to side: disc, cutting_speed, compare_speeds, level, room, chain, caps, output"`
 }
 
 // Presets is a studio's presets, by name.

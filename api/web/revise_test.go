@@ -12,7 +12,7 @@ import (
 const revisePlan = `# a remark that must stay
 side: A
 title: First & <last>
-cutting_speed: half # the form with mixes does not know this
+cutting_speed: half # so the room wants it
 level: -2   # asked for
 tracks:
   - file: mixes/a.wav
@@ -105,7 +105,7 @@ func TestRevisePage(t *testing.T) {
 	if q := r.Request; q.Revises != id || q.Studio != "a" || q.Lane != "bulk" || !q.AsTraced || q.Revision != 2 || len(q.Inputs) != 1 || q.Inputs[0].Name != "mixes/a.wav" {
 		t.Errorf("made %+v", q)
 	}
-	wantIn(t, h.get("a", "/v1/jobs/"+made+"/plan"), "level: -3\n", "more remarks", "# a remark that must stay", "cutting_speed: half # the")
+	wantIn(t, h.get("a", "/v1/jobs/"+made+"/plan"), "level: -3\n", "more remarks", "# a remark that must stay", "cutting_speed: half # so")
 	p = h.want(h.get("a", p.Header.Get("Location")), http.StatusOK)
 	checkPage(t, p)
 	wantIn(t, p, "The new revision is accepted", "2, this one")

@@ -261,7 +261,7 @@ func TestPresets(t *testing.T) {
 		return w
 	}
 	form := newDraft().vals
-	for k, v := range map[string]string{"do": "preset-save", "preset_name": "Quiet room", "disc": "7in-45", "level_how": "set", "level": "-1", "room": "file", "room_sha": strings.Repeat("1", 64), "room_name": "room.yaml", "chain.sum-lows.crossover_hz": "120"} {
+	for k, v := range map[string]string{"do": "preset-save", "preset_name": "Quiet room", "disc": "7in-45", "cutting_speed": "on", "compare_speeds": "on", "level_how": "set", "level": "-1", "room": "file", "room_sha": strings.Repeat("1", 64), "room_name": "room.yaml", "chain.sum-lows.crossover_hz": "120"} {
 		form.Set(k, v)
 	}
 	form.Del("chain.band-limit")
@@ -270,7 +270,7 @@ func TestPresets(t *testing.T) {
 		t.Fatalf("%d %s", w.Code, w.Body)
 	}
 	plan, err := presetPlan(d.presets["Quiet room"])
-	if err != nil || plan.Disc.ID != "7in-45" || plan.Level.DB != -1 || plan.Room.Groove.WidthUM != 65 || len(plan.Chain) != 5 {
+	if err != nil || plan.Disc.ID != "7in-45" || plan.CuttingSpeed != sideplan.SpeedHalf || !plan.CompareSpeeds || plan.Level.DB != -1 || plan.Room.Groove.WidthUM != 65 || len(plan.Chain) != 5 {
 		t.Fatalf("%+v %v", plan, err)
 	}
 	for _, name := range []string{"side", "tracks", "title"} {
@@ -283,7 +283,7 @@ func TestPresets(t *testing.T) {
 	if err := json.Unmarshal(w.Body.Bytes(), &said); err != nil {
 		t.Fatal(err)
 	}
-	for k, want := range map[string]string{"disc": "7in-45", "level_how": "set", "level": "-1", "room": "own", "chain.band-limit": "", "chain.sum-lows": "on", "chain.sum-lows.crossover_hz": "120"} {
+	for k, want := range map[string]string{"disc": "7in-45", "cutting_speed": "on", "compare_speeds": "on", "level_how": "set", "level": "-1", "room": "own", "chain.band-limit": "", "chain.sum-lows": "on", "chain.sum-lows.crossover_hz": "120"} {
 		if said.Values[k] != want {
 			t.Errorf("%s is %q, want %q", k, said.Values[k], want)
 		}
@@ -291,7 +291,7 @@ func TestPresets(t *testing.T) {
 	if w = send(http.MethodGet, "/submit?preset=Quiet+room", nil); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), `Room \u003c/textarea\u003e`) {
 		t.Errorf("%d", w.Code)
 	}
-	for change, field := range map[string]string{"preset_name=": "preset_name", "preset_name=../x": "preset_name", "preset_name=x&caps.max_reduction_db=99": "caps.max_reduction_db", "do=preset-load&preset=none": "preset", "do=preset-load&preset=": "preset"} {
+	for change, field := range map[string]string{"preset_name=": "preset_name", "preset_name=../x": "preset_name", "preset_name=x.": "preset_name", "preset_name=x&caps.max_reduction_db=99": "caps.max_reduction_db", "do=preset-load&preset=none": "preset", "do=preset-load&preset=": "preset"} {
 		v, err := url.ParseQuery(change)
 		if err != nil {
 			t.Fatal(err)
@@ -307,7 +307,7 @@ func TestPresets(t *testing.T) {
 			t.Errorf("%s: %d %+v %v", change, w.Code, said.Faults, err)
 		}
 	}
-	if w = send(http.MethodGet, "/presets", nil); !strings.Contains(w.Body.String(), "Quiet room") || !strings.Contains(w.Body.String(), "\u22121 dB") {
+	if w = send(http.MethodGet, "/presets", nil); !strings.Contains(w.Body.String(), "Quiet room") || !strings.Contains(w.Body.String(), "7in-45, half speed") || !strings.Contains(w.Body.String(), "\u22121 dB") {
 		t.Errorf("%s", w.Body)
 	}
 	if w = send(http.MethodGet, "/presets?delete=Quiet+room", nil); !strings.Contains(w.Body.String(), "Delete preset Quiet room?") || len(d.presets) != 1 {

@@ -5,9 +5,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
+	"discsafe/api/v1"
 	"discsafe/pipeline/sideplan"
 )
 
@@ -240,17 +242,20 @@ func (d *draft) fill(p *sideplan.Plan, preset bool) error {
 	if err := d.fillFields(groupOf("output"), p.Output); err != nil {
 		return err
 	}
+	for _, t := range planTicks {
+		if preset && !slices.Contains(v1.PresetParts, t.name) {
+			continue
+		}
+		d.vals.Del(t.name)
+		if t.ticked(p) {
+			d.set(t.name, "on")
+		}
+	}
 	if preset {
 		return nil
 	}
 	for name, v := range map[string]string{"side": p.Side, "title": p.Title, "artist": p.Artist, "catalogue": p.Catalogue, "inscription": p.Inscription, "notes": p.Notes} {
 		d.set(name, v)
-	}
-	for _, t := range planTicks {
-		d.vals.Del(t.name)
-		if t.ticked(p) {
-			d.set(t.name, "on")
-		}
 	}
 	d.rows = nil
 	d.more(len(p.Tracks))

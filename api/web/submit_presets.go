@@ -5,7 +5,7 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
-	"regexp"
+	"slices"
 	"strings"
 
 	"discsafe/api/access"
@@ -13,13 +13,9 @@ import (
 	"discsafe/pipeline/sideplan"
 )
 
-// presetForm is what a preset may be called here: nothing that an address could
-// take for something else.
-var presetForm = regexp.MustCompile(`^[\pL\pN][\pL\pN ._-]{0,59}$`)
-
 func presetName(s string) (string, bool) {
 	s = strings.TrimSpace(s)
-	return s, presetForm.MatchString(s)
+	return s, v1.PresetForm.MatchString(s)
 }
 
 // presetOf is the part of a draft that a preset keeps, as a plan has it. A room
@@ -51,7 +47,7 @@ func (f *filled) presetOf() (json.RawMessage, error) {
 	}
 	var wrong []v1.Fault
 	for _, x := range c.Faults {
-		if part, _, _ := strings.Cut(x.Path, "."); presetParts[strings.SplitN(part, "[", 2)[0]] {
+		if part, _, _ := strings.Cut(x.Path, "."); slices.Contains(v1.PresetParts, strings.SplitN(part, "[", 2)[0]) {
 			wrong = append(wrong, x)
 		}
 	}
@@ -65,7 +61,7 @@ func (f *filled) presetOf() (json.RawMessage, error) {
 		return nil, err
 	}
 	part := map[string]json.RawMessage{}
-	for name := range presetParts {
+	for _, name := range v1.PresetParts {
 		part[name] = all[name]
 	}
 	// Names, where names will do: they are read again by what they mean then.
@@ -78,13 +74,10 @@ func (f *filled) presetOf() (json.RawMessage, error) {
 	return json.Marshal(part)
 }
 
-// presetParts are the fields of a plan that a preset keeps.
-var presetParts = map[string]bool{"disc": true, "level": true, "room": true, "chain": true, "caps": true, "output": true}
-
 func (f *filled) savePreset() {
 	name, ok := presetName(f.d.get("preset_name"))
 	if !ok {
-		f.add(f.d.fault("preset_name", "A preset needs a name of 1 to 60 letters, digits, spaces and . _ -", "", string(v1.Invalid)))
+		f.add(f.d.fault("preset_name", "A preset needs a name of 1 to 60 letters, digits, spaces and . _ -, a letter or digit first, no full stop last", "", string(v1.Invalid)))
 	}
 	if !ok || f.studio == "" {
 		return
@@ -128,7 +121,7 @@ func (f *filled) loadPreset() {
 		return
 	}
 	f.notice = "Settings of preset " + name + " are in the form."
-	f.values = map[string]string{"disc": "", "disc_own": "", "level": "", "level_how": "", "room": "", "room_own": ""}
+	f.values = map[string]string{"disc": "", "disc_own": "", "cutting_speed": "", "compare_speeds": "", "level": "", "level_how": "", "room": "", "room_own": ""}
 	for _, g := range submitGroups {
 		if g.stage != "" {
 			f.values[g.name()] = ""
@@ -149,7 +142,7 @@ func presetPlan(p v1.Preset) (*sideplan.Plan, error) {
 		return nil, err
 	}
 	for name := range part {
-		if !presetParts[name] {
+		if !slices.Contains(v1.PresetParts, name) {
 			delete(part, name)
 		}
 	}
@@ -233,6 +226,9 @@ func presetRowOf(p v1.Preset, studio string, any bool) presetRow {
 		return row
 	}
 	row.Disc, row.Level, row.Room = plan.Disc.ID, "Highest that fits", plan.Room.Name
+	if plan.CuttingSpeed == sideplan.SpeedHalf {
+		row.Disc += ", half speed"
+	}
 	if !plan.Level.Fit {
 		row.Level = levelWords(plan.Level.DB)
 	}

@@ -153,6 +153,13 @@ func TestKeyboardAlone(t *testing.T) {
 	s.tabTo("#tracks > li:first-child button[value^='down:']")
 	s.keys(kb.Enter)
 	s.until("the other order", fmt.Sprintf("document.querySelector('#tracks > li:first-child .filename').innerText !== %q", first))
+	// How it is cut is chosen on the way there.
+	for _, box := range []string{"#f-cutting_speed", "#f-compare_speeds", "#f-as_traced"} {
+		s.tabTo(box)
+		s.keys(" ")
+	}
+	s.picture("submit-speeds")
+	s.until("the choice in the plan", "/cutting_speed: half\\ncompare_speeds: true/.test(document.getElementById('plan-text').textContent) && document.getElementById('f-as_traced').checked")
 	s.tabTo("#submit button.main[type=submit]")
 }
 

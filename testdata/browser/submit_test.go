@@ -35,6 +35,14 @@ func (b *tab) accept() {
 	}
 }
 
+// slowCut is true of a form that asks for all there is of cutting speed.
+const slowCut = "['f-cutting_speed', 'f-compare_speeds', 'f-as_traced'].every(id => document.getElementById(id).checked)"
+
+func (b *tab) cutSlowly() {
+	b.t.Helper()
+	get[bool](b, "(() => { for (const id of ['f-cutting_speed', 'f-compare_speeds', 'f-as_traced']) document.getElementById(id).click(); return true })()")
+}
+
 // TestReloadWhileSending: what was typed and what was sent survives a reload; the
 // same file, chosen again, goes on where it stood.
 func TestReloadWhileSending(t *testing.T) {
@@ -50,6 +58,7 @@ func TestReloadWhileSending(t *testing.T) {
 	mix := mixesOf(t)[0]
 	b.drop(mix)
 	b.do(chromedp.SendKeys(chromedp.CSS("#f-title"), "Kept over a reload"))
+	b.cutSlowly()
 	// The browser counts what went into its sockets' buffers, so the line is asked.
 	for end := time.Now().Add(stepTime); l.sent() < 4_000_000; time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(end) {
@@ -61,6 +70,9 @@ func TestReloadWhileSending(t *testing.T) {
 	b.until("that it asks for the file again", "!document.getElementById('again').hidden")
 	if got := get[string](b, "document.getElementById('f-title').value"); got != "Kept over a reload" {
 		t.Errorf("the title is %q now", got)
+	}
+	if !get[bool](b, slowCut) {
+		t.Error("how it is cut is forgotten")
 	}
 	b.picture("submit-after-reload")
 	here := l.sent()
@@ -99,6 +111,7 @@ func TestFaultsAndPresets(t *testing.T) {
 	b.picture("submit-faults-phone")
 	b.size(1280, 900)
 	get[bool](b, `(() => { const l = document.getElementById('f-level'); l.value = '1.5'; l.dispatchEvent(new Event('input', {bubbles: true})); for (const d of document.querySelectorAll('details')) d.open = true; return true })()`)
+	b.cutSlowly()
 	b.do(chromedp.SendKeys(chromedp.CSS("#f-preset_name"), "Loud seven"))
 	b.click("button[value='preset-save']")
 	b.until("that it is saved", "document.body.innerText.includes('Saved as preset Loud seven')")
@@ -108,6 +121,7 @@ func TestFaultsAndPresets(t *testing.T) {
 	b.accessible("presets, one")
 	b.at("/submit?preset=Loud+seven")
 	b.until("its level", "document.getElementById('level-set').checked && document.getElementById('f-level').value === '1.5'")
+	b.until("its speed", "document.getElementById('f-cutting_speed').checked && document.getElementById('f-compare_speeds').checked")
 	b.at("/submit?revises=" + id)
 	b.until("the script", "document.documentElement.classList.contains('scripted')")
 	b.until("the plan of the job", "document.getElementById('f-title').value === 'Invented Evening' && document.querySelectorAll('#tracks > li').length === 3")

@@ -71,7 +71,7 @@ func partNames(p *multipart.Part) (field, file string, isFile bool) {
 func (f *form) part(p *multipart.Part) error {
 	field, file, isFile := partNames(p)
 	switch field {
-	case "plan", "kind", "studio", "lane", "as_traced", "revises", "hook_url", "hook_secret":
+	case "plan", "kind", "studio", "lane", "as_traced", "revises", "hook_url", "hook_secret", "hook_decisions":
 		return f.field(p, field)
 	case "":
 		return v1.NewProblem(v1.BadRequest, "a part of the form has no name")
@@ -126,6 +126,10 @@ func (f *form) field(p *multipart.Part, name string) error {
 		f.hook.URL = v
 	case "hook_secret":
 		f.hook.Secret = v
+	case "hook_decisions":
+		if f.hook.Decisions, err = strconv.ParseBool(v); err != nil {
+			return invalid(name, "want true or false")
+		}
 	}
 	return nil
 }
@@ -172,6 +176,8 @@ func (f *form) done() (v1.Submit, string, error) {
 		return *in, "", invalid("kind", "want prepare or analyse")
 	case in.Lane != "" && in.Lane != job.Express && in.Lane != job.Bulk:
 		return *in, "", invalid("lane", "want express or bulk")
+	case f.hook.URL == "" && f.hook.Decisions:
+		return *in, "", invalid("hook_decisions", "there is no hook_url")
 	case f.hook.URL == "" && f.hook.Secret != "":
 		return *in, "", invalid("hook_secret", "there is no hook_url")
 	case f.hook.Secret != "" && (len(f.hook.Secret) < 16 || len(f.hook.Secret) > 256):

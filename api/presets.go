@@ -38,6 +38,9 @@ func (s *Server) registerPresets() {
 		if strings.Contains(path, "{name}") {
 			o.Parameters = append(o.Parameters, name)
 		}
+		if method == http.MethodDelete {
+			o.Parameters = append(o.Parameters, inHeader("If-Match", text("ETag of what is to be forgotten")))
+		}
 		if method == http.MethodPut {
 			o.Parameters = append(o.Parameters, inHeader("If-Match", text("ETag of what is to be replaced")), inHeader("If-None-Match", text("*: only if there is none of that name")))
 			o.RequestBody = &huma.RequestBody{Required: true, Content: jsonOf[v1.Preset](doc)}
@@ -49,7 +52,7 @@ func (s *Server) registerPresets() {
 	route(http.MethodGet, "/v1/presets", "presets", "A studio's presets, by name", "", map[string]*huma.Response{"200": {Description: "All of them", Content: jsonOf[v1.Presets](doc)}}, s.listPresets)
 	route(http.MethodGet, "/v1/presets/{name}", "preset", "One preset", "", one, s.onePreset, v1.NotFound)
 	route(http.MethodPut, "/v1/presets/{name}", "keepPreset", "Keep settings for the next plan", "Fields that a plan refuses are refused here too. The same name again replaces.", one, s.keepPreset, v1.BadRequest, v1.BadPlan, v1.TooLarge, v1.Conflict, v1.DiskFull)
-	route(http.MethodDelete, "/v1/presets/{name}", "deletePreset", "Forget a preset", "One that is not there is fine.", map[string]*huma.Response{"204": {Description: "It is not there"}}, s.deletePreset)
+	route(http.MethodDelete, "/v1/presets/{name}", "deletePreset", "Forget a preset", "One that is not there is fine.", map[string]*huma.Response{"204": {Description: "It is not there"}}, s.deletePreset, v1.Conflict)
 }
 
 // presetOwner is whose presets are asked for, and under which name.
@@ -234,6 +237,16 @@ func (s *Server) storePreset(ctx context.Context, studio, name string, data []by
 
 func (s *Server) deletePreset(w http.ResponseWriter, r *http.Request) {
 	studio, name, err := presetOwner(r)
+	// The store deletes whatever is there: a change between the two is lost.
+	if want := r.Header.Get("If-Match"); err == nil && want != "" {
+		was, _, readErr := store.Read(r.Context(), s.o.Store, presetKey(studio, name))
+		switch {
+		case isNotFound(readErr), readErr == nil && want != "*" && want != presetTag(was):
+			err = v1.NewProblem(v1.Conflict, "the preset is not the one that If-Match names")
+		default:
+			err = readErr
+		}
+	}
 	if err == nil {
 		err = s.o.Store.Delete(r.Context(), presetKey(studio, name))
 	}

@@ -144,8 +144,14 @@ func TestPresets(t *testing.T) {
 		h.want(put("a", fmt.Sprint("p", i), `{"plan":{}}`), http.StatusOK)
 	}
 	h.want(put("a", "one%20too%20many", `{"plan":{}}`), http.StatusUnprocessableEntity)
-	h.want(h.ask("a", http.MethodDelete, "/v1/presets/seven", nil), http.StatusNoContent)
-	h.want(h.ask("a", http.MethodDelete, "/v1/presets/seven", nil), http.StatusNoContent)
+	forget := func(header ...string) *reply {
+		return h.ask("a", http.MethodDelete, "/v1/presets/seven", nil, header...)
+	}
+	h.want(forget("If-Match", tag), http.StatusConflict) // that of an earlier one
+	h.want(h.ask("a", http.MethodGet, "/v1/presets/seven", nil), http.StatusOK)
+	h.want(forget("If-Match", "*"), http.StatusNoContent)
+	h.want(forget(), http.StatusNoContent)
+	h.want(forget("If-Match", "*"), http.StatusConflict)
 	h.want(h.ask("a", http.MethodGet, "/v1/presets/seven", nil), http.StatusNotFound)
 }
 

@@ -45,7 +45,7 @@ With an Idempotency-Key the same request again gives the same job, for 7 days.`)
 	}
 	o.RequestBody = formOf("", map[string]*huma.Schema{
 		"plan": fileField("The side plan; as a field or as a file"), "kind": oneOf("", v1.Prepare, v1.Analyse), "studio": text("For engineers and operators: for whom; before the files"), "lane": oneOf("", job.Express, job.Bulk),
-		"as_traced": {Type: "boolean"}, "revises": text("An earlier job whose place this one takes"), "hook_url": text("Told when the job ends"), "hook_secret": text("Key of the hook's signature"),
+		"as_traced": {Type: "boolean"}, "revises": text("An earlier job whose place this one takes"), "hook_url": text("Told when the job ends"), "hook_secret": text("Key of the hook's signature"), "hook_decisions": {Type: "boolean"},
 		"file": fileField("A mix or the room file, under its file name; may come often. A part of another name stands under that name"),
 	})
 	o.RequestBody.Content["application/json"] = &huma.MediaType{Schema: schemaOf[v1.Submit](doc)}
@@ -243,7 +243,11 @@ func hookSum(h *v1.Hook) string {
 	if h == nil {
 		return ""
 	}
-	sum := sha256.Sum256([]byte(h.URL + "\x00" + h.Secret))
+	text := h.URL + "\x00" + h.Secret
+	if h.Decisions {
+		text += "\x00decisions"
+	}
+	sum := sha256.Sum256([]byte(text))
 	return hex.EncodeToString(sum[:])
 }
 

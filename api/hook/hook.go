@@ -33,6 +33,7 @@ const (
 // Ledger is what hooks need of job.Ledger.
 type Ledger interface {
 	Get(ctx context.Context, id string) (*job.Record, error)
+	Decided(ctx context.Context, back time.Duration) ([]string, error)
 }
 
 // Options say with what hooks work. Store and Ledger are required.
@@ -66,12 +67,14 @@ type Hooks struct {
 	sealer sealer
 	wake   chan struct{}
 	pass   sync.Mutex // one pass at a time
+	// Of passes: when decisions were last looked for, and all hooks that wait for one.
+	recalled, swept time.Time
 
 	mu     sync.Mutex
 	nudged map[string]bool
 	rest   map[string]time.Time // job: not looked at again before; only saves reading
 	hosts  map[string]time.Time // host that does not answer: no other hook before
-	done   map[string]bool      // taken or given up, but the record is still there
+	done   map[string]*record   // taken or given up, but the record is still there: what is to wait instead, or nil
 }
 
 // backoff is after which waits a hook is tried again.
@@ -98,7 +101,7 @@ func New(o Options) *Hooks {
 		o.Backoff = slices.Clone(backoff)
 	}
 	h := &Hooks{o: o, sealer: newSealer(o.Key), wake: make(chan struct{}, 1), nudged: map[string]bool{},
-		rest: map[string]time.Time{}, hosts: map[string]time.Time{}, done: map[string]bool{}}
+		rest: map[string]time.Time{}, hosts: map[string]time.Time{}, done: map[string]*record{}}
 	h.dialer = dialer{resolver: o.Resolver, allowPrivate: o.AllowPrivate}
 	h.client = h.newClient()
 	return h
@@ -153,6 +156,9 @@ func (h *Hooks) Add(ctx context.Context, jobID string, in v1.Hook) error {
 		return v1.NewProblem(v1.HookRefused, "hook: "+err.Error())
 	}
 	r := &record{Schema: schema, Rev: 1, Job: jobID, Made: h.o.Now().UTC()}
+	if in.Decisions {
+		r.Schema, r.Decisions = schemaDecisions, true
+	}
 	if err := h.sealer.put(r, address{URL: in.URL, Secret: in.Secret}); err != nil {
 		return err
 	}
@@ -171,7 +177,7 @@ func (h *Hooks) Remove(ctx context.Context, jobID string) error {
 	if !job.ValidID(jobID) {
 		return nil
 	}
-	if err := h.o.Store.Delete(ctx, dir+jobID); err != nil {
+	if err := errors.Join(h.o.Store.Delete(ctx, dir+jobID), h.o.Store.Delete(ctx, waitDir+jobID)); err != nil {
 		return fmt.Errorf("removing the hook of job %s: %w", jobID, err)
 	}
 	return nil

@@ -88,6 +88,8 @@ func TestVerdictIsTold(t *testing.T) {
 
 type ledger func(id string) (*job.Record, error)
 
+func (l ledger) Decided(context.Context, time.Duration) ([]string, error) { return nil, nil }
+
 func (l ledger) Get(_ context.Context, id string) (*job.Record, error) { return l(id) }
 
 // TestRepeatedWithTheSameID holds the whole schedule, to giving up.

@@ -79,12 +79,15 @@ func (h *Hooks) Run(ctx context.Context) {
 func (h *Hooks) Pass(ctx context.Context) (sent int, err error) {
 	h.pass.Lock()
 	defer h.pass.Unlock()
+	var errs []error
+	if err := h.recall(ctx); err != nil {
+		errs = append(errs, err) // the others need not wait for it
+	}
 	ids, err := h.candidates(ctx)
 	if err != nil {
-		return 0, fmt.Errorf("listing hooks: %w", err)
+		return 0, errors.Join(append(errs, fmt.Errorf("listing hooks: %w", err))...)
 	}
 	hosts := map[string][]*due{}
-	var errs []error
 	for _, id := range ids {
 		d, err := h.look(ctx, id)
 		if err != nil {
@@ -194,7 +197,7 @@ func (h *Hooks) forget(there map[string]bool, now time.Time) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	maps.DeleteFunc(h.rest, func(id string, _ time.Time) bool { return !there[id] })
-	maps.DeleteFunc(h.done, func(id string, _ bool) bool { return !there[id] })
+	maps.DeleteFunc(h.done, func(id string, _ *record) bool { return !there[id] })
 	maps.DeleteFunc(h.hosts, func(_ string, until time.Time) bool { return !now.Before(until) })
 }
 
@@ -211,10 +214,10 @@ type due struct {
 // store's.
 func (h *Hooks) look(ctx context.Context, id string) (*due, error) {
 	h.mu.Lock()
-	done := h.done[id]
+	wait, done := h.done[id]
 	h.mu.Unlock()
 	if done {
-		return nil, h.remove(ctx, id)
+		return nil, h.settle(ctx, id, wait)
 	}
 	data, version, err := store.Read(ctx, h.o.Store, dir+id)
 	if errors.Is(err, store.ErrNotFound) {
@@ -246,7 +249,7 @@ func (h *Hooks) look(ctx context.Context, id string) (*due, error) {
 	if errors.Is(err, job.ErrUnknown) {
 		h.o.Observe(Dropped)
 		h.o.Log.Info("hook dropped: its job was deleted", "job", id)
-		return nil, h.remove(ctx, id)
+		return nil, h.settle(ctx, id, nil)
 	}
 	if _, is := errors.AsType[*job.RecordError](err); is {
 		return unreadable(err)
@@ -254,9 +257,12 @@ func (h *Hooks) look(ctx context.Context, id string) (*due, error) {
 	if err != nil {
 		return nil, h.trouble(id, err)
 	}
-	if !j.State.Ended() {
+	switch {
+	case !r.End && !j.State.Ended():
 		h.restUntil(id, now.Add(lookAgain))
 		return nil, nil
+	case r.End && len(j.Signoff) <= r.Told:
+		return nil, h.settle(ctx, id, r)
 	}
 	a, err := h.sealer.get(r)
 	if err != nil {
@@ -275,16 +281,23 @@ func (h *Hooks) trouble(id string, err error) error {
 	return fmt.Errorf("hook of job %s: %w", id, err)
 }
 
-// remove deletes a record. Until that is done this process does nothing else
-// with it.
-func (h *Hooks) remove(ctx context.Context, id string) error {
-	err := h.o.Store.Delete(ctx, dir+id)
+// settle deletes a record, after another that is to wait for a decision, if any,
+// was put away. Until that is done this process does nothing else with it.
+func (h *Hooks) settle(ctx context.Context, id string, wait *record) (err error) {
+	if wait != nil {
+		err = h.wait(ctx, wait)
+	}
+	if err == nil {
+		if err = h.o.Store.Delete(ctx, dir+id); err != nil {
+			err = h.trouble(id, err)
+		}
+	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if err == nil {
 		delete(h.done, id)
 		return nil
 	}
-	h.done[id] = true
-	return h.trouble(id, err)
+	h.done[id] = wait
+	return err
 }

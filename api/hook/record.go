@@ -14,10 +14,13 @@ import (
 const (
 	dir    = "hook/"
 	schema = "discsafe-hook/1"
+	// schemaDecisions is that of hooks that also tell of decisions. A version that
+	// does not know them leaves them alone, where it would forget them at the end.
+	schemaDecisions = "discsafe-hook/2"
 )
 
 // StoreKeys are the beginnings of the keys that hooks are kept under.
-func StoreKeys() []string { return []string{dir} }
+func StoreKeys() []string { return []string{dir, waitDir} }
 
 // record is one hook in the store.
 type record struct {
@@ -28,6 +31,10 @@ type record struct {
 	Tries  int       `json:"tries"`
 	Next   time.Time `json:"next,omitzero"`  // not tried before
 	Lease  time.Time `json:"lease,omitzero"` // being tried by somebody until then
+	// Decisions are told too. End says that the end was taken, Told how many decisions.
+	Decisions bool `json:"decisions,omitempty"`
+	End       bool `json:"end,omitempty"`
+	Told      int  `json:"told,omitempty"`
 	// Address is an address in JSON; encrypted if Sealed.
 	Address []byte `json:"address"`
 	Sealed  bool   `json:"sealed,omitempty"`
@@ -44,8 +51,8 @@ func decode(data []byte) (*record, error) {
 	if err := json.Unmarshal(data, &r); err != nil {
 		return nil, errors.New("it is no JSON") // the cause may show a part of it
 	}
-	if r.Schema != schema {
-		return nil, fmt.Errorf("its layout is %.40q, this version knows %s", r.Schema, schema)
+	if r.Schema != schema && r.Schema != schemaDecisions {
+		return nil, fmt.Errorf("its layout is %.40q, this version knows %s and %s", r.Schema, schema, schemaDecisions)
 	}
 	return &r, nil
 }

@@ -27,27 +27,43 @@ const (
 
 // Message is the body of a hook.
 type Message struct {
-	Type      string    `json:"type" enum:"job.ended"`
-	Timestamp time.Time `json:"timestamp" doc:"When the job ended"`
+	Type      string    `json:"type" enum:"job.ended,job.decided"`
+	Timestamp time.Time `json:"timestamp" doc:"When the job ended, or was decided about"`
 	Data      Data      `json:"data"`
 }
 
-// Data tells how a job ended. The rest is told at Href, to whom may see it.
+// Data tells how a job ended, or what was decided about its side. The rest is told at Href, to whom may see it.
 type Data struct {
 	ID      string `json:"id" doc:"Identifier of the job"`
 	State   string `json:"state" enum:"done,failed,cancelled,dead"`
 	Verdict string `json:"verdict,omitempty" enum:"ready,attention,blocked" doc:"Of a job that is done"`
 	Reason  string `json:"reason,omitempty" doc:"Code of why there is no result"`
-	Rev     int64  `json:"rev"`
-	Href    string `json:"href"`
+	// Of decisions: what, and about which revision of the side. Who, and the note,
+	// stand where Href leads, for whom they are meant.
+	Decision string `json:"decision,omitempty" enum:"approve,return,reopen"`
+	Revision int    `json:"revision,omitempty"`
+	Rev      int64  `json:"rev"`
+	Href     string `json:"href"`
 }
 
-// EndedType is the type of the one message there is.
-const EndedType = "job.ended"
+// Types of messages.
+const (
+	EndedType   = "job.ended"
+	DecidedType = "job.decided"
+)
 
-func (h *Hooks) message(r *job.Record) (id string, body []byte, err error) {
+// message is what a hook says next of its job.
+func (h *Hooks) message(r *job.Record, next *record) (id string, body []byte, err error) {
 	m := Message{Type: EndedType, Timestamp: r.Ended.UTC(), Data: Data{ID: r.ID, State: string(r.State), Rev: r.Rev,
 		Href: strings.TrimSuffix(h.o.Base, "/") + "/v1/jobs/" + r.ID}}
+	// The same end has the same id, from whichever process; a later end, after a retry, another.
+	id = "msg_" + r.ID + "_" + strconv.FormatInt(r.Ended.UnixMilli(), 36)
+	if next.End {
+		s := r.Signoff[next.Told]
+		m.Type, m.Timestamp, m.Data.State = DecidedType, s.At.UTC(), string(job.Done) // also if it is retried by now
+		m.Data.Decision, m.Data.Revision = s.Decision, s.Revision
+		id = "msg_" + r.ID + "_decision-" + strconv.Itoa(next.Told+1)
+	}
 	switch {
 	case r.Result != nil:
 		m.Data.Verdict = r.Result.Verdict
@@ -59,8 +75,7 @@ func (h *Hooks) message(r *job.Record) (id string, body []byte, err error) {
 	if body, err = json.Marshal(m); err != nil {
 		return "", nil, fmt.Errorf("writing the hook of job %s: %w", r.ID, err)
 	}
-	// The same end has the same id, from whichever process; a later end, after a retry, another.
-	return "msg_" + r.ID + "_" + strconv.FormatInt(r.Ended.UnixMilli(), 36), body, nil
+	return id, body, nil
 }
 
 func (h *Hooks) newClient() *http.Client {

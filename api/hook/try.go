@@ -56,7 +56,7 @@ func (h *Hooks) try(ctx context.Context, d *due) (a answer, tried bool, err erro
 	id := d.rec.Job
 	key, kerr := keyOf(d.address.Secret)
 	u, uerr := h.target(d.address.URL)
-	msg, body, merr := h.message(d.job)
+	msg, body, merr := h.message(d.job, d.rec)
 	if err := errors.Join(kerr, merr); err != nil {
 		h.o.Observe(Unreadable)
 		h.restUntil(id, h.o.Now().Add(longest))
@@ -96,15 +96,15 @@ func (h *Hooks) note(ctx context.Context, d *due, version store.Version, r *reco
 	case a.taken():
 		h.o.Observe(Sent)
 		h.o.Log.Info("hook taken", attrs...)
-		return h.remove(ctx, r.Job)
+		return h.taken(ctx, d, version, r)
 	case a.err == nil && a.status == http.StatusGone:
 		h.o.Observe(Gone)
 		h.o.Log.Info("hook not wanted any more", attrs...)
-		return h.remove(ctx, r.Job)
+		return h.settle(ctx, r.Job, nil)
 	case r.Tries > len(h.o.Backoff):
 		h.o.Observe(GivenUp)
 		h.o.Log.Warn("hook given up", attrs...)
-		return h.remove(ctx, r.Job)
+		return h.settle(ctx, r.Job, nil)
 	}
 	result := Retry
 	if errors.Is(a.err, errInside) {
@@ -114,6 +114,23 @@ func (h *Hooks) note(ctx context.Context, d *due, version store.Version, r *reco
 	h.o.Observe(result)
 	h.o.Log.Info("hook not taken", append(attrs, "next", next)...)
 	return h.put(ctx, version, r, next)
+}
+
+// taken goes on to what is to be told next: a decision that is there, one that may
+// come, or nothing.
+func (h *Hooks) taken(ctx context.Context, d *due, version store.Version, r *record) error {
+	if !r.Decisions || d.job.Request.Analyses() {
+		return h.settle(ctx, r.Job, nil)
+	}
+	if r.End {
+		r.Told++
+	}
+	r.End = true
+	if len(d.job.Signoff) <= r.Told {
+		return h.settle(ctx, r.Job, r)
+	}
+	r.Tries = 0
+	return h.put(ctx, version, r, h.o.Now().UTC())
 }
 
 // put ends a claim and says when the next try is due. Whoever has taken the

@@ -140,6 +140,8 @@ type Use struct {
 type Hook struct {
 	URL    string `json:"url" format:"uri" maxLength:"2048" doc:"https, or http where the service allows it"`
 	Secret string `json:"secret,omitempty" minLength:"16" maxLength:"256" doc:"Key of the signature, chosen by the receiver; never shown again"`
+	// Decisions are told as job.decided.
+	Decisions bool `json:"decisions,omitempty" doc:"Also tell when the side is approved, returned or opened again"`
 }
 
 // Jobs is a part of a list, newest first.

@@ -344,3 +344,19 @@ func FuzzDraft(f *testing.F) {
 		d.panelOf(nil, sideplan.DefaultRoom())
 	})
 }
+
+func TestFaultsStandAsTheirFieldsDo(t *testing.T) {
+	d := newDraft()
+	d.rows = []string{"k1"}
+	want := []string{"", "studio", "k1.file", "side", "disc", "level", "chain.de-ess", "output.bit_depth", "kind", "lane", "as_traced"}
+	var list []fieldFault
+	for i := range want { // neither in order nor against it
+		list = append(list, fieldFault{Field: want[(i*4+3)%len(want)]})
+	}
+	d.inOrder(list)
+	for i, f := range list {
+		if f.Field != want[i] {
+			t.Fatalf("%d is %q, want %q", i, f.Field, want[i])
+		}
+	}
+}

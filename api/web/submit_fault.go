@@ -169,6 +169,7 @@ func (d *draft) inOrder(list []fieldFault) {
 			names = append(names, f.name)
 		}
 	}
+	names = append(names, "kind", "lane", "as_traced")
 	slices.SortStableFunc(list, func(a, b fieldFault) int { return slices.Index(names, a.Field) - slices.Index(names, b.Field) })
 }
 

@@ -3,6 +3,7 @@ package service
 import (
 	"encoding/json"
 	"net/http"
+	"net/http/httptest"
 	"slices"
 	"strings"
 	"testing"
@@ -46,6 +47,17 @@ func TestAuditKnowsEveryKey(t *testing.T) {
 	if _, _, err := c.Submit(t.Context(), plan, ""); err != nil {
 		t.Fatal(err)
 	}
+	// This one is content, so its hook waits for a decision.
+	content := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNoContent) }))
+	defer content.Close()
+	plan.Hook = &v1.Hook{URL: content.URL, Secret: strings.Repeat("s", 32), Decisions: true}
+	waits, _, err := c.Submit(t.Context(), plan, "")
+	if err == nil {
+		_, err = c.Cancel(t.Context(), waits.ID)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 	if err := c.Pause(t.Context(), "a test"); err != nil {
 		t.Fatal(err)
 	}
@@ -71,7 +83,7 @@ func TestAuditKnowsEveryKey(t *testing.T) {
 		}
 		return nil
 	})
-	if err != nil || n.Jobs != 1 {
+	if err != nil || n.Jobs != 2 {
 		t.Errorf("%+v %v", n, err)
 	}
 }

@@ -42,8 +42,7 @@ func (e *RangeError) Error() string {
 //
 // Of the mixes only the heads are read, up to the last one that the excerpt
 // needs, and the samples of the excerpt: cost grows with the excerpt, not with
-// the side. FLAC alone is decoded from its beginning: its frames lie where only
-// reading finds them.
+// the side. In FLAC the place is searched for, which reads some 64 KiB a few times.
 //
 // The plan may come from sideplan.Parse; its room is not needed. Errors:
 // *RangeError, *audio.FormatError, those of opt.Open, ctx's while reading.
@@ -68,7 +67,7 @@ func Excerpt(ctx context.Context, plan *sideplan.Plan, fromS, toS float64, opt E
 		return nil, &RangeError{FromS: fromS, ToS: toS, LengthS: float64(s.frames) / float64(s.rateHz)}
 	}
 	e := &excerpt{ctx: ctx, r: s.open(), from: from, to: to}
-	e.r.pos = from
+	e.r.pos, e.r.jump = from, true
 	for s.tracks[e.r.at].end() <= from {
 		e.r.at++
 	}

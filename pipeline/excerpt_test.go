@@ -366,3 +366,18 @@ func equal(a, b []float64) bool {
 	}
 	return true
 }
+
+// A pass over a side reads a mix whole, though its start is trimmed away: the sum
+// over all of it is checked, which an excerpt cannot do.
+func TestTrimDoesNotStepOverTheChecksum(t *testing.T) {
+	dir, text := mixedSide(t)
+	flac := mustRead(t, filepath.Join(dir, "d.flac"))
+	flac[4+4+18] ^= 1 // of the MD5 sum in STREAMINFO (RFC 9639, 8.2)
+	put(t, filepath.Join(dir, "d.flac"), flac)
+	plan := loadPlan(t, dir, text)
+	_, err := pipeline.Prepare(context.Background(), plan, pipeline.Options{OutDir: filepath.Join(dir, "out"), Version: "test"})
+	if fe, is := errors.AsType[*audio.FormatError](err); !is || fe.Code != "flac-md5-mismatch" {
+		t.Errorf("%v", err)
+	}
+	excerpt(t, plan, 2.56, 2.59, pipeline.ExcerptOptions{})
+}

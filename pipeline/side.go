@@ -165,6 +165,7 @@ type sideReader struct {
 	pos  int64
 	at   int
 	src  audio.Source
+	jump bool // to where it begins; a pass over the side reads mixes whole, so that their checksums are checked
 }
 
 // Read fills b with the next frames; io.EOF with n == 0 at the end.
@@ -206,7 +207,7 @@ func (r *sideReader) track(t *placed, b audio.Block) (int, error) {
 			return 0, err
 		}
 		r.src = src
-		if err := skip(src, t.skip+r.pos-t.start); err != nil {
+		if err := skip(src, t.skip+r.pos-t.start, r.jump); err != nil {
 			return 0, err
 		}
 	}
@@ -230,11 +231,11 @@ func (r *sideReader) track(t *placed, b audio.Block) (int, error) {
 // seeker is a source that can jump.
 type seeker interface{ SeekFrame(frame int64) error }
 
-func skip(src audio.Source, frames int64) error {
+func skip(src audio.Source, frames int64, jump bool) error {
 	if frames == 0 {
 		return nil
 	}
-	if s, ok := src.(seeker); ok {
+	if s, ok := src.(seeker); ok && jump {
 		return s.SeekFrame(frames)
 	}
 	b := audio.NewBlock(4096)

@@ -49,8 +49,8 @@ func Open(path string) (audio.Source, error) {
 
 // OpenReader opens a mix that lies in src, of the given length in bytes, as
 // Open does; only what is asked for is read: the head now, samples when Read
-// asks for them. WAV and AIFF have SeekFrame(frame int64) error. The name is
-// only used in errors. Close does not close src.
+// asks for them. The sources have SeekFrame(frame int64) error. The name is only
+// used in errors. Close does not close src.
 func OpenReader(name string, src io.ReaderAt, size int64) (audio.Source, error) {
 	if size == 0 {
 		return nil, &audio.FormatError{File: name, Code: "audio-empty", AtS: -1, Detail: "is empty (0 bytes)", Hint: "copy or export the file again"}

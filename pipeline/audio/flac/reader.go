@@ -16,7 +16,8 @@ import (
 )
 
 // Reader streams the audio of one FLAC file. It implements audio.Source. Use
-// it from one goroutine. To read a second time, open a second Reader.
+// it from one goroutine. To read a second time, open a second Reader, or go back
+// with SeekFrame.
 type Reader struct {
 	guard  guard
 	info   *meta.StreamInfo
@@ -24,6 +25,7 @@ type Reader struct {
 	in     window
 	closer io.Closer // nil when the caller owns the file
 
+	start   int64 // of the first frame in the file
 	total   int64 // frames in the stream ("samples" in FLAC's words)
 	decoded int64 // frames decoded so far
 	blocks  uint64
@@ -62,7 +64,7 @@ func New(name string, src io.ReaderAt, size int64) (*Reader, error) {
 	if err != nil {
 		return nil, err
 	}
-	r.info = info
+	r.info, r.start = info, start
 	r.format = audio.Format{
 		SampleRateHz: int(info.SampleRate), Channels: int(info.NChannels), BitDepth: int(info.BitsPerSample),
 		Encoding: audio.EncodingPCM, Container: "flac",

@@ -2,9 +2,7 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"math"
 	"os"
 	"slices"
 	"strings"
@@ -122,37 +120,69 @@ const (
 
 const mb = 1e6
 
+// trends are the slopes of one process, an hour.
+type trends struct {
+	process                    string
+	rssMB                      float64 // median
+	rss, heap, goroutines, fds trend.Slope
+}
+
+// judge finds the slopes, and what rises too much over the time watched.
+func (w *watched) judge(tested time.Duration) (all []trends, bad []string) {
+	for _, name := range w.order {
+		t, h := w.tH[name], w.held[name]
+		tr := trends{process: name}
+		fail := func(format string, a ...any) { bad = append(bad, name+": "+fmt.Sprintf(format, a...)) }
+		slope := func(to *trend.Slope, of func(lab.Held) float64) []float64 {
+			v := values(h, of)
+			sl, err := trend.Of(t, v, soakBlocks)
+			if err != nil {
+				fail("%d samples: %v", len(h), err)
+			}
+			*to = sl
+			return v
+		}
+		flat := func(what string, sl trend.Slope, tolerance float64) {
+			if sl.Low*tested.Hours() > tolerance {
+				fail("%s rise by %.1f an hour, surely by %.1f", what, sl.Per, sl.Low)
+			}
+		}
+		tr.rssMB = trend.Median(slope(&tr.rss, func(h lab.Held) float64 { return float64(h.RSSBytes) / mb }))
+		slope(&tr.heap, func(h lab.Held) float64 { return h.HeapLive / mb })
+		slope(&tr.goroutines, func(h lab.Held) float64 { return float64(h.Goroutines) })
+		slope(&tr.fds, func(h lab.Held) float64 { return float64(h.FDs) })
+		switch {
+		case tested >= longEnough && tr.rss.Per >= rssMostMBPerHour:
+			fail("resident memory rises by %.2f MB/h (95 %%: %.2f to %.2f), want less than %g", tr.rss.Per, tr.rss.Low, tr.rss.High, rssMostMBPerHour)
+		case tested < longEnough && tr.rss.Low*tested.Hours() >= rssBreathMB:
+			fail("resident memory rises by %.1f MB/h, surely by %.1f, which in %v is more than %g MB", tr.rss.Per, tr.rss.Low, tested, rssBreathMB)
+		}
+		flat("goroutines", tr.goroutines, quietGoroutines)
+		flat("descriptors", tr.fds, quietFDs)
+		all = append(all, tr)
+	}
+	return all, bad
+}
+
 // verdict prints what was found and tells what is too much.
 func (s *soaking) verdict(before, after []lab.Held, w *watched, perMinute float64, jobs int) {
+	span := s.r.soak.span
+	tested := span - warmup(span)
+	all, bad := w.judge(tested)
+	for _, g := range moreThan(before, after) {
+		bad = append(bad, "at quiet "+g)
+	}
+	for _, b := range bad {
+		s.l.Bad("soak", "%s: %s", s.name, b)
+	}
 	var table strings.Builder
 	tab := tabwriter.NewWriter(&table, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(tab, "process\tRSS MB\tRSS MB/h\t95 %\tlive heap MB/h\tgoroutines/h\tfds/h\tat quiet: goroutines\tfds\tthreads\tRSS MB")
-	span := s.r.soak.span
-	tested := span - warmup(span)
-	for _, name := range w.order {
-		t, h := w.tH[name], w.held[name]
-		rss, err := s.slope(t, h, func(h lab.Held) float64 { return float64(h.RSSBytes) / mb })
-		if err != nil {
-			s.l.Bad("soak", "%s %s: %v", s.name, name, err)
-			continue
-		}
-		switch {
-		case tested >= longEnough && rss.Per >= rssMostMBPerHour:
-			s.l.Bad("soak", "%s: resident memory of %s rises by %.2f MB/h (95 %%: %.2f to %.2f), want less than %g", s.name, name, rss.Per, rss.Low, rss.High, rssMostMBPerHour)
-		case tested < longEnough && rss.Low*tested.Hours() >= rssBreathMB:
-			s.l.Bad("soak", "%s: resident memory of %s rises by %.1f MB/h, surely by %.1f, which in %v is more than %g MB", s.name, name, rss.Per, rss.Low, tested, rssBreathMB)
-		}
-		heap := s.flat(name, "live heap", t, h, math.Inf(1), func(h lab.Held) float64 { return h.HeapLive / mb })
-		gos := s.flat(name, "goroutines", t, h, quietGoroutines, func(h lab.Held) float64 { return float64(h.Goroutines) })
-		fds := s.flat(name, "descriptors", t, h, quietFDs, func(h lab.Held) float64 { return float64(h.FDs) })
-		at := trend.Median(values(h, func(h lab.Held) float64 { return float64(h.RSSBytes) / mb }))
-		b, a := held(before, name), held(after, name)
-		fmt.Fprintf(tab, "%s\t%.1f\t%+.2f\t%+.2f to %+.2f\t%+.2f\t%+.1f\t%+.1f\t%d > %d\t%d > %d\t%d > %d\t%.1f > %.1f\n", name, at, rss.Per, rss.Low, rss.High, heap.Per, gos.Per, fds.Per,
-			b.Goroutines, a.Goroutines, b.FDs, a.FDs, b.Threads, a.Threads, float64(b.RSSBytes)/mb, float64(a.RSSBytes)/mb)
-		lab.Most(s.l, s.name+"_rss_mb_per_h", rss.Per)
-	}
-	for _, g := range moreThan(before, after) {
-		s.l.Bad("I6", "%s: at quiet %s", s.name, g)
+	for _, tr := range all {
+		b, a := held(before, tr.process), held(after, tr.process)
+		fmt.Fprintf(tab, "%s\t%.1f\t%+.2f\t%+.2f to %+.2f\t%+.2f\t%+.1f\t%+.1f\t%d > %d\t%d > %d\t%d > %d\t%.1f > %.1f\n", tr.process, tr.rssMB, tr.rss.Per, tr.rss.Low, tr.rss.High,
+			tr.heap.Per, tr.goroutines.Per, tr.fds.Per, b.Goroutines, a.Goroutines, b.FDs, a.FDs, b.Threads, a.Threads, float64(b.RSSBytes)/mb, float64(a.RSSBytes)/mb)
+		lab.Most(s.l, s.name+"_rss_mb_per_h", tr.rss.Per)
 	}
 	_ = tab.Flush() // into memory
 	for line := range strings.Lines(table.String()) {
@@ -174,28 +204,6 @@ func (s *soaking) verdict(before, after []lab.Held, w *watched, perMinute float6
 	if want := soakLoad * perMinute * span.Minutes(); float64(jobs) < want/2 {
 		s.l.Bad("soak", "%s: only %d jobs ended in %v, %.0f were to", s.name, jobs, span, want)
 	}
-}
-
-// flat wants that a quantity does not rise for certain, by more than the
-// tolerance over what was watched.
-func (s *soaking) flat(process, what string, t []float64, h []lab.Held, tolerance float64, of func(lab.Held) float64) trend.Slope {
-	sl, err := s.slope(t, h, of)
-	if err != nil {
-		s.l.Bad("soak", "%s %s: %v", s.name, process, err)
-		return sl
-	}
-	if over := t[len(t)-1] - t[0]; sl.Low*over > tolerance {
-		s.l.Bad("soak", "%s: %s of %s rise by %.1f an hour, surely by %.1f", s.name, what, process, sl.Per, sl.Low)
-	}
-	return sl
-}
-
-func (s *soaking) slope(t []float64, h []lab.Held, of func(lab.Held) float64) (trend.Slope, error) {
-	sl, err := trend.Of(t, values(h, of), soakBlocks)
-	if errors.Is(err, trend.ErrFew) {
-		err = fmt.Errorf("%d samples: %w", len(h), err)
-	}
-	return sl, err
 }
 
 func values(h []lab.Held, of func(lab.Held) float64) []float64 {

@@ -64,7 +64,9 @@ type soaking struct {
 
 	mu        sync.Mutex
 	ended     []time.Time // of jobs that reached an end
-	turned    int         // arrivals turned away
+	busy      []busyAt
+	arrived   int // during the load
+	turned    int // of those, turned away
 	did       map[string]int
 	abandoned []string // uploads
 }
@@ -120,7 +122,7 @@ func soakOne(ctx context.Context, r *run, name string, out *samples) error {
 	}
 	watch := watching(ctx, s, out)
 	began := time.Now()
-	err = s.load(ctx, soakLoad*perMinute)
+	err = s.load(ctx, perMinute)
 	w, werr := watch()
 	if err := errors.Join(err, werr); err != nil {
 		return err
@@ -138,7 +140,7 @@ func soakOne(ctx context.Context, r *run, name string, out *samples) error {
 	if err != nil {
 		return err
 	}
-	s.verdict(before, after, w, perMinute, done)
+	s.verdict(before, after, w, done)
 	return l.Judge(ctx, lab.Verdict{Counted: true, Stray: s.abandoned, MayEnd: func(j *lab.Job) bool {
 		return j.Final.Reason != nil && slices.Contains(j.May, j.Final.Reason.Code)
 	}})
@@ -202,10 +204,40 @@ func (s *soaking) capacity(ctx context.Context, span time.Duration) (perMinute f
 	return perMinute, nil
 }
 
-// load lets jobs arrive at random, so many a minute on average, and returns when
-// the last one has ended.
-func (s *soaking) load(ctx context.Context, perMinute float64) error {
-	s.l.Say("%s: %v at %.1f jobs a minute, %v of it warm-up", s.name, s.r.soak.span, perMinute, warmup(s.r.soak.span))
+// busyAt is how many slots were busy at a moment.
+type busyAt struct {
+	at    time.Time
+	slots float64
+}
+
+// capacityNow is what the service could do over the last minutes: jobs that
+// ended each minute by the share of slot time they took. On a machine that others
+// use too it is not what it was at the beginning; before there are figures it is
+// taken for that.
+func capacityNow(now time.Time, ended []time.Time, busy []busyAt, first float64) float64 {
+	const span, leastJobs = 5 * time.Minute, 10
+	var share []float64
+	for _, b := range busy {
+		if now.Sub(b.at) < span {
+			share = append(share, b.slots/soakSlots)
+		}
+	}
+	jobs := 0
+	for _, at := range ended {
+		if now.Sub(at) < span {
+			jobs++
+		}
+	}
+	if len(share) == 0 || now.Sub(busy[0].at) < span || jobs < leastJobs || mean(share) < 0.1 {
+		return first
+	}
+	return float64(jobs) / span.Minutes() / mean(share)
+}
+
+// load lets jobs arrive at random, on average 70 % of the capacity as it stands,
+// and returns when the last one has ended.
+func (s *soaking) load(ctx context.Context, capacity float64) error {
+	s.l.Say("%s: %v at first at %.1f jobs a minute, %v of it warm-up", s.name, s.r.soak.span, soakLoad*capacity, warmup(s.r.soak.span))
 	r := rand.New(rand.NewPCG(s.r.seed, 70))
 	var wg sync.WaitGroup
 	var mu sync.Mutex
@@ -215,15 +247,23 @@ func (s *soaking) load(ctx context.Context, perMinute float64) error {
 	failed := func() bool { mu.Lock(); defer mu.Unlock(); return len(errs) >= 20 }
 	next, end := time.Now(), time.Now().Add(s.r.soak.span)
 	for n := 0; ; n++ {
-		next = next.Add(time.Duration(r.ExpFloat64() / perMinute * float64(time.Minute)))
+		s.mu.Lock()
+		now := capacityNow(time.Now(), s.ended, s.busy, capacity)
+		s.mu.Unlock()
+		lab.Most(s.l, s.name+"_capacity_per_min_most", now)
+		next = next.Add(time.Duration(r.ExpFloat64() / (soakLoad * now) * float64(time.Minute)))
 		if next.After(end) || ctx.Err() != nil || failed() {
 			break
 		}
 		sleep(ctx, time.Until(next))
-		if len(s.l.Open()) >= soakMostOpen {
-			s.mu.Lock()
+		full := len(s.l.Open()) >= soakMostOpen
+		s.mu.Lock()
+		s.arrived++
+		if full {
 			s.turned++
-			s.mu.Unlock()
+		}
+		s.mu.Unlock()
+		if full {
 			continue
 		}
 		wg.Go(func() {

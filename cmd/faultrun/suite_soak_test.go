@@ -73,3 +73,24 @@ func TestSoakOptionsAreHeld(t *testing.T) {
 		t.Errorf("warm-up of an hour %v, of ten minutes %v", warmup(time.Hour), warmup(10*time.Minute))
 	}
 }
+
+func TestCapacityFollowsTheMachine(t *testing.T) {
+	now := time.Date(2026, 1, 1, 12, 0, 0, 0, time.UTC)
+	var ended []time.Time
+	var busy []busyAt
+	for at := now.Add(-10 * time.Minute); at.Before(now); at = at.Add(5 * time.Second) {
+		busy = append(busy, busyAt{at, soakSlots * 0.4})
+		ended = append(ended, at) // 12 a minute
+	}
+	// Twelve a minute in 0.4 of the slot time: thirty could be; one sample more or less does no harm.
+	if got := capacityNow(now, ended, busy, 7); math.Abs(got-30) > 0.5 {
+		t.Errorf("%v jobs a minute, want 30", got)
+	}
+	for name, got := range map[string]float64{
+		"no samples": capacityNow(now, ended, nil, 7), "few jobs": capacityNow(now, ended[:3], busy, 7), "just begun": capacityNow(now, ended, busy[len(busy)-20:], 7),
+	} {
+		if got != 7 {
+			t.Errorf("%s: %v, want what was measured first", name, got)
+		}
+	}
+}

@@ -69,7 +69,9 @@ func watching(ctx context.Context, s *soaking, out *samples) func() (*watched, e
 	look := func() error {
 		h, err := s.l.Watched()
 		if err != nil {
-			return fmt.Errorf("sampling: %w", err)
+			// Told, and the next sample is tried: the others say enough.
+			s.l.Bad("soak", "%s: sampling: %v", s.name, err)
+			return nil
 		}
 		at, open, busy := time.Since(began), len(s.l.Open()), 0.0
 		w.open = max(w.open, open)

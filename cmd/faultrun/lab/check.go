@@ -240,7 +240,7 @@ func (l *Lab) sweep() error {
 // judgeRest looks at what is left when nothing of ours runs: I5, I6.
 func (l *Lab) judgeRest(v Verdict) {
 	left := leftIn(l.Volume("scratch"), v.Stray...)
-	left = append(left, leftIn(l.Volume("spool"), append([]string{"lock", "/done/"}, v.Stray...)...)...)
+	left = append(left, leftIn(l.Volume("spool"), append([]string{"lock", "done/"}, v.Stray...)...)...)
 	left = append(left, leftIn(l.Volume("store")+"/.discsafe/tmp", v.Stray...)...)
 	for _, f := range left {
 		l.Bad("I6", "temporary file %s is left", f)

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"syscall"
+	"time"
 
 	"discsafe/cmd/discsafe/service"
 	"discsafe/pipeline/sideplan"
@@ -25,8 +26,22 @@ const crashAt = "DISCSAFE_CRASH_AT"
 
 func apiSteps() []string { return []string{"stored", "recorded"} }
 
-// crashPoints puts the crash asked for by the environment into a service.
+// houseEvery names the variable that lets a service keep house more often than
+// hourly, so that an hour of a fault run sees many rounds.
+const houseEvery = "DISCSAFE_HOUSE_EVERY"
+
+// crashPoints puts what the environment asks for into a service.
 func crashPoints(o *service.Options) error {
+	if value := os.Getenv(houseEvery); value != "" {
+		d, err := time.ParseDuration(value)
+		if err != nil || d <= 0 {
+			return &usageError{msg: fmt.Sprintf("%s=%s: want a duration above 0", houseEvery, value)}
+		}
+		o.HouseEvery = d
+	}
+	if err := showProfiles(); err != nil {
+		return err
+	}
 	value := os.Getenv(crashAt)
 	if value == "" {
 		return nil

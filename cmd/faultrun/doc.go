@@ -1,11 +1,12 @@
 // Command faultrun breaks a running service on purpose and checks that nothing
 // is lost, doubled or wrong.
 //
-//	go run ./cmd/faultrun                        every suite but the cluster, with the counts of a change
+//	go run ./cmd/faultrun                        every suite but the last two, with the counts of a change
 //	go run ./cmd/faultrun --scale 10             ten times those counts
 //	go run ./cmd/faultrun --suite steps,freeze   some suites
 //	go run ./cmd/faultrun --seed 7               the draws of an earlier run
 //	go run ./cmd/faultrun cluster                three brokers, an object store, two APIs, three workers
+//	go run ./cmd/faultrun --for 1h soak          nothing broken, 70 % load: memory, goroutines, descriptors
 //
 // It builds discsafe with the fault points in (-tags faultpoints), the NATS
 // server this module uses, and for the cluster an S3 gateway; starts them as
@@ -26,4 +27,5 @@
 //	proc    processes, mounts, builds
 //	proxy   a network that misbehaves
 //	clip    sound and plans
+//	trend   how fast something rises, and how sure that is
 package main

@@ -56,6 +56,7 @@ func suites() []suite {
 		{"slow", "1,000 connections with slow heads, bodies, readers", slow, alone},
 		{"throughput", "1, 2 and 4 workers; overhead of a job", throughput, alone},
 		{"cluster", "three brokers, object store; one broker and one worker killed", cluster, apart},
+		{"soak", "nothing broken: 70 % load for a long time; memory, goroutines, descriptors", soak, apart},
 	}
 }
 
@@ -68,6 +69,7 @@ type run struct {
 	progs *proc.Programs
 	hist  *lab.History
 	out   io.Writer
+	soak  soakOptions
 
 	mu   sync.Mutex
 	labs []*lab.Lab
@@ -116,7 +118,7 @@ func main() {
 func mainCode(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	f := flag.NewFlagSet("faultrun", flag.ContinueOnError)
 	f.SetOutput(stderr)
-	names := f.String("suite", "", "suites, separated by commas; empty: all but the cluster")
+	names := f.String("suite", "", "suites, separated by commas; empty: all but cluster and soak")
 	without := f.String("skip", "", "suites to leave out, separated by commas")
 	scale := f.Int("scale", 1, "times the counts of a change")
 	seed := f.Uint64("seed", 0, "of all draws; 0: a random one, printed")
@@ -125,6 +127,11 @@ func mainCode(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 	cache := f.String("cache", "", "folder for programs that are built once; empty: below the user's cache folder")
 	keep := f.Bool("keep", false, "leave the folders of suites that failed")
 	parallel := f.Int("parallel", 1, "suites at the same time; most of them wait most of the time")
+	var so soakOptions
+	f.DurationVar(&so.span, "for", time.Hour, "length of the soak's load")
+	f.StringVar(&so.topology, "topology", "apart", "of the soak: apart (broker, API, two workers), serve (one process), or both beside each other")
+	f.StringVar(&so.csv, "csv", "", "file for the soak's samples; empty: none")
+	f.StringVar(&so.profiles, "profiles", "", "folder for heap and goroutine profiles of the soak's processes, after the warm-up and at the end; empty: none")
 	list := f.Bool("list", false, "list the suites")
 	if f.Parse(args) != nil {
 		return 2
@@ -136,6 +143,7 @@ func mainCode(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 		return 0
 	}
 	picked, err := pick(*names, *without, f.Args())
+	err = errors.Join(err, so.check())
 	if err != nil || *scale < 1 || *parallel < 1 {
 		fmt.Fprintln(stderr, "faultrun:", errors.Join(err, errors.New("see --help and --list; scale and parallel are 1 or more")))
 		return 2
@@ -145,7 +153,7 @@ func mainCode(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 	}
 	sum := summary{Seed: *seed, Scale: *scale, Began: time.Now().UTC()}
 	fmt.Fprintf(stdout, "seed %d, scale %d\n", *seed, *scale)
-	if err := carryOut(ctx, picked, &sum, options{history: *history, cache: *cache, keep: *keep, parallel: *parallel}, stdout); err != nil {
+	if err := carryOut(ctx, picked, &sum, options{history: *history, cache: *cache, keep: *keep, parallel: *parallel, soak: so}, stdout); err != nil {
 		fmt.Fprintln(stderr, "faultrun:", err)
 		return 1
 	}
@@ -198,6 +206,7 @@ type options struct {
 	history, cache string
 	keep           bool
 	parallel       int
+	soak           soakOptions
 }
 
 func carryOut(ctx context.Context, picked []suite, sum *summary, o options, stdout io.Writer) (err error) {
@@ -236,7 +245,7 @@ func carryOut(ctx context.Context, picked []suite, sum *summary, o options, stdo
 	out := &lines{w: stdout}
 	sum.Suites = make([]outcome, len(picked))
 	one := func(i int) {
-		r := &run{suite: picked[i], seed: sum.Seed, scale: sum.Scale, root: strings.TrimSpace(string(root)), progs: progs, hist: hist, out: out}
+		r := &run{suite: picked[i], seed: sum.Seed, scale: sum.Scale, root: strings.TrimSpace(string(root)), progs: progs, hist: hist, out: out, soak: o.soak}
 		sum.Suites[i] = r.carryOut(ctx, o.keep)
 	}
 	gate := make(chan struct{}, o.parallel)

@@ -20,7 +20,7 @@ const (
 	probeEvery   = 10 * time.Second
 	syncEvery    = 2 * time.Second // asks only if the last answer is old or the connection was lost
 	tokensEvery  = 2 * time.Second
-	hourly       = time.Hour
+	houseEvery   = time.Hour
 	daily        = 24 * time.Hour
 	tidyWithin   = 7 * 24 * time.Hour // of jobs ended since then leftovers are looked for
 	expireAtOnce = 1000               // jobs deleted in one go
@@ -45,7 +45,7 @@ func (s *Service) runLoops(ctx context.Context, wg *sync.WaitGroup) {
 	loop("reconciling", s.o.PassEvery, s.reconcile())
 	loop("looking for tokens", tokensEvery, s.watchTokens)
 	// One after the other: they read much, and requests come first. Hooks are sent by the server.
-	loop("keeping house", hourly, s.keepHouse())
+	loop("keeping house", s.o.HouseEvery, s.keepHouse())
 }
 
 // loop calls f at once and then again and again. Trouble is told when it
@@ -104,7 +104,7 @@ func (s *Service) reconcile() func(context.Context) error {
 	}
 }
 
-// keepHouse returns what is done at the start and hourly: what was left is
+// keepHouse returns what is done at the start and every HouseEvery: what was left is
 // swept, what is over is forgotten. Walks over everything come once a day.
 func (s *Service) keepHouse() func(context.Context) error {
 	var walked time.Time

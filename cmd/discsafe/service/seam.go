@@ -52,12 +52,15 @@ func (m *seam) Swap(ctx context.Context, key string, old store.Version, data []b
 	return v, nil
 }
 
-// count tells the metrics of what happens to jobs without a worker.
+// count tells the metrics of what happens to jobs without a worker, and the log
+// of ends: no worker will.
 func (m *seam) count(r *job.Record, fresh bool) {
 	switch {
 	case fresh:
 		m.s.metrics.Accepted(r.Request.Lane)
 	case r.State == job.Cancelled && r.Deleted == nil:
 		m.s.metrics.Ended(r)
+		last := r.Last()
+		m.s.log.Info("job "+string(r.State), "job", r.ID, "studio", r.Request.Studio, "by", last.By, "reason", last.Code, "trace", r.Request.Trace)
 	}
 }

@@ -75,6 +75,7 @@ func Open(ctx context.Context, o Options) (_ *Service, err error) {
 	o.Limits = o.Limits.withDefaults()
 	set(&o.ScratchFree, o.Limits.MinFree)
 	set(&o.PassEvery, passEvery)
+	set(&o.HouseEvery, houseEvery)
 	set(&o.AskEvery, roster.AskEvery)
 	s := &Service{o: o, log: o.Log, metrics: metrics.New()}
 	if s.name, err = instance(); err != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"log/slog"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -257,6 +258,8 @@ func TestSeam(t *testing.T) {
 	o := own(t, t.TempDir())
 	o.Worker = false
 	o.APIStep = func(step string) { steps = append(steps, step) }
+	var log strings.Builder // read after the service has stopped
+	o.Log = slog.New(slog.NewTextHandler(&log, nil))
 	s, stop := run(t, o)
 	c := dial(t, s.URL(), "", nil)
 	j, _, err := c.SubmitPlan(t.Context(), client.SidePlan{Path: side(t, t.TempDir(), 1), Names: []string{"one.wav"}})
@@ -276,5 +279,15 @@ func TestSeam(t *testing.T) {
 	stop()
 	if got := strings.Join(steps, " "); got != "stored recorded" {
 		t.Errorf("steps %q", got)
+	}
+	// No worker saw the end, so the API tells of it, once.
+	ended := 0
+	for line := range strings.Lines(log.String()) {
+		if strings.Contains(line, "job="+j.ID) && strings.Contains(line, "reason=cancelled") {
+			ended++
+		}
+	}
+	if ended != 1 {
+		t.Errorf("%d lines tell that the job was cancelled while it waited:\n%s", ended, log.String())
 	}
 }

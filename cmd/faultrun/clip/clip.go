@@ -35,6 +35,35 @@ func Make(seed, n uint64, seconds float64, catalogue string) *Side {
 	return s
 }
 
+// MakeUnsound makes a side whose mix, in floating point, has a sample in its
+// middle that is no number: its head promises nothing wrong, only who reads the
+// sound finds it.
+func MakeUnsound(seed, n uint64, seconds float64) *Side {
+	s := Make(seed, n, seconds, "FR-UNSOUND")
+	samples := s.Mix[44:]
+	var b bytes.Buffer
+	b.Grow(44 + 2*len(samples))
+	b.Write(s.Mix[:44])
+	for i := 0; i < len(samples); i += 2 {
+		v := float32(int16(binary.LittleEndian.Uint16(samples[i:]))) / 32768
+		if i/2 == len(samples)/4 {
+			v = float32(math.NaN())
+		}
+		_ = binary.Write(&b, binary.LittleEndian, v) // a buffer takes everything
+	}
+	s.Mix = b.Bytes()
+	put := func(at int, v uint32) { binary.LittleEndian.PutUint32(s.Mix[at:], v) }
+	put(4, uint32(len(s.Mix)-8))
+	binary.LittleEndian.PutUint16(s.Mix[20:], 3) // IEEE float
+	put(28, 8*RateHz)
+	binary.LittleEndian.PutUint16(s.Mix[32:], 8)
+	binary.LittleEndian.PutUint16(s.Mix[34:], 32)
+	put(40, uint32(len(s.Mix)-44))
+	sum := sha256.Sum256(s.Mix)
+	s.SHA256 = hex.EncodeToString(sum[:])
+	return s
+}
+
 // wave is a 16-bit stereo WAVE file (IBM/Microsoft 1991) of two tones and some
 // noise that differs between the channels.
 func wave(seed, n uint64, seconds float64) []byte {

@@ -8,6 +8,7 @@
 //	submitting, waiting for ends               load.go
 //	the invariants                             check.go, result.go, traces.go
 //	logs, metrics, the store's folder          logs.go, metrics.go, tree.go
+//	what processes hold over time              watch.go, retire.go
 //	what happened                              history.go
 //
 // Invariants, after every suite: I1 each submission answered 2xx ends, none is
@@ -47,6 +48,7 @@ type Options struct {
 	Brokers int  // 0: 1; 3 make a cluster
 	APIs    int  // 0: 1
 	Workers int  // that New starts
+	Serve   bool // one process is API, worker and broker: Brokers, APIs, Workers and S3 do not count
 	S3      bool // the store is an object store, not a folder
 	Proxied bool // everybody reaches the broker through a proxy
 
@@ -60,6 +62,10 @@ type Options struct {
 type Tuning struct {
 	APIArgs []string // further flags
 	JobArgs []string // the same for workers
+	APIEnv  []string // added to the environment
+	JobEnv  []string // the same for workers
+	// Profiles lets every process but the brokers show profiles of its memory.
+	Profiles bool
 }
 
 // Lab is a running service. Make one with New, and Close it.
@@ -91,6 +97,9 @@ type Lab struct {
 // New makes the folders and starts brokers, store, APIs and workers.
 func New(ctx context.Context, o Options) (_ *Lab, err error) {
 	o.Brokers, o.APIs = max(1, o.Brokers), max(1, o.APIs)
+	if o.Serve {
+		o.Brokers, o.APIs, o.Workers, o.S3 = 0, 1, 0, false
+	}
 	l := &Lab{o: o, Rand: rand.New(rand.NewPCG(o.Seed, hash(o.Suite))), jobs: map[string]*Job{}, facts: map[string]any{}}
 	l.http = &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: 64, IdleConnTimeout: 5 * time.Second}, Timeout: time.Minute}
 	defer func() {
@@ -152,7 +161,7 @@ func (l *Lab) folders() error {
 			return err
 		}
 	}
-	if !l.o.S3 {
+	if !l.o.S3 && !l.o.Serve { // serve makes its own
 		s, err := dir.Open(l.Volume("store"), dir.Options{Create: true})
 		if err != nil {
 			return err

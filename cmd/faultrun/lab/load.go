@@ -21,6 +21,10 @@ type Job struct {
 	Kind     string
 	Accepted time.Time
 	Final    *v1.Job // as last seen
+	// May lists the reason codes with which it may end other than done.
+	May []string
+	// Gone says that retention has deleted it, with its files.
+	Gone bool
 }
 
 // Client speaks to an API as a program of a studio would, without repeating by

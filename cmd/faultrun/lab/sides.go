@@ -39,6 +39,13 @@ func (l *Lab) MakePoison(catalogue string) int {
 	return len(l.Sides) - 1
 }
 
+// MakeUnsound makes a side whose fault is found by whoever reads the sound, and
+// returns its number.
+func (l *Lab) MakeUnsound() int {
+	l.Sides = append(l.Sides, &Side{Side: clip.MakeUnsound(l.o.Seed, uint64(len(l.Sides)), 2)})
+	return len(l.Sides) - 1
+}
+
 // bitwise are the files of a result that depend on nothing but input, plan,
 // room and version.
 var bitwise = []string{"premaster.wav", "difference.wav"}

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -216,6 +217,8 @@ type API struct {
 	port int
 	base usage
 	P    *proc.Proc
+
+	profiles string // address; "": none
 }
 
 // URL is where it answers.
@@ -230,8 +233,18 @@ func (a *API) Start(env []string) (err error) {
 		}
 	}
 	args, shared := l.shared()
-	args = append([]string{l.exe, "api", "--spool", a.Spool(), "--listen", fmt.Sprintf("127.0.0.1:%d", a.port)}, args...)
+	listen := []string{"--listen", fmt.Sprintf("127.0.0.1:%d", a.port)}
+	if l.o.Serve {
+		args = append([]string{l.exe, "serve", "--data", l.Data}, append(listen, t.JobArgs...)...)
+	} else {
+		args = append([]string{l.exe, "api", "--spool", a.Spool()}, append(listen, args...)...)
+	}
 	args = append(args, t.APIArgs...)
+	more, err := l.profiles(&a.profiles)
+	if err != nil {
+		return err
+	}
+	env = slices.Concat(t.APIEnv, more, env)
 	a.P, err = l.g.Start(proc.Spec{
 		Name: fmt.Sprintf("api-%d", a.n), Args: args, Ready: "listening on ", Dir: filepath.Join(l.outside, "cwd"),
 		Env: l.environment(append(shared, env...)), Log: a.log(),
@@ -241,6 +254,19 @@ func (a *API) Start(env []string) (err error) {
 		a.base, err = l.usage(a.P, a.Scrape)
 	}
 	return err
+}
+
+// profiles is what makes a process show profiles, and where it will.
+func (l *Lab) profiles(at *string) (env []string, err error) {
+	if !l.o.Tune.Profiles {
+		return nil, nil
+	}
+	port, err := l.g.Port()
+	if err != nil {
+		return nil, err
+	}
+	*at = fmt.Sprintf("127.0.0.1:%d", port)
+	return []string{"DISCSAFE_PROFILES=" + *at}, nil
 }
 
 // Spool is its folder for uploads under way.
@@ -255,6 +281,8 @@ type Worker struct {
 	P       *proc.Proc
 	Metrics string // address
 	base    usage
+
+	profiles string // address; "": none
 }
 
 // Worker starts another worker. env is added to its environment.
@@ -272,9 +300,13 @@ func (l *Lab) Worker(env []string) (*Worker, error) {
 	args, shared := l.shared()
 	args = append([]string{l.exe, "worker", "--scratch", l.Volume("scratch"), "--slots", "1", "--metrics", fmt.Sprintf("127.0.0.1:%d", port)}, args...)
 	args = append(args, t.JobArgs...)
+	more, err := l.profiles(&w.profiles)
+	if err != nil {
+		return nil, err
+	}
 	w.P, err = l.g.Start(proc.Spec{
 		Name: fmt.Sprintf("worker-%d", w.N), Args: args, Ready: "listening on ", Dir: filepath.Join(l.outside, "cwd"),
-		Env: l.environment(append(shared, env...)), Log: w.log(),
+		Env: l.environment(slices.Concat(shared, t.JobEnv, more, env)), Log: w.log(),
 	})
 	l.Note("start", "process", fmt.Sprintf("worker-%d", w.N), "error", err)
 	if err == nil && len(env) == 0 { // one that is to die at once may not answer

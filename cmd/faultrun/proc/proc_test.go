@@ -81,3 +81,19 @@ func TestPortsAreGivenOutOnce(t *testing.T) {
 		seen[p] = true
 	}
 }
+
+func TestMemoryTellsOfALivingProcessOnly(t *testing.T) {
+	log := filepath.Join(t.TempDir(), "log")
+	p, err := Start(Spec{Name: "sleeper", Args: []string{"/bin/sleep", "60"}, Log: log})
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := p.Memory()
+	if err != nil || m.Threads != 1 || m.AnonBytes <= 0 || m.RSSBytes < m.AnonBytes {
+		t.Errorf("%+v, %v: want one thread, and some resident memory of which anonymous is a part", m, err)
+	}
+	p.Kill()
+	if m, err := p.Memory(); err == nil {
+		t.Errorf("of a process that has ended: %+v", m)
+	}
+}

@@ -128,3 +128,46 @@ func Fill(dir string, left int64) (path string, err error) {
 	_ = f.Close()
 	return f.Name(), nil
 }
+
+// Memory is what the kernel tells of a process's memory and threads.
+type Memory struct {
+	RSSBytes  int64 // VmRSS
+	AnonBytes int64 // RssAnon: without pages of files, such as the program itself
+	Threads   int
+}
+
+// Memory reads it from /proc. It fails when the process has ended.
+func (p *Proc) Memory() (Memory, error) {
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", p.PID))
+	if err != nil {
+		return Memory{}, fmt.Errorf("%s: %w", p.Name, err)
+	}
+	var m Memory
+	found := 0
+	for line := range strings.Lines(string(b)) {
+		name, rest, _ := strings.Cut(line, ":")
+		f := strings.Fields(rest)
+		if len(f) == 0 {
+			continue
+		}
+		n, err := strconv.ParseInt(f[0], 10, 64)
+		if err != nil {
+			continue // a line of words
+		}
+		switch name {
+		case "VmRSS":
+			m.RSSBytes = n << 10
+		case "RssAnon":
+			m.AnonBytes = n << 10
+		case "Threads":
+			m.Threads = int(n)
+		default:
+			continue
+		}
+		found++
+	}
+	if found != 3 {
+		return Memory{}, fmt.Errorf("%s: /proc tells no resident memory: has it ended?", p.Name)
+	}
+	return m, nil
+}

@@ -88,11 +88,19 @@ func (s *Server) passageOf(r *http.Request) (passage, *v1.Problem) {
 // enterSound takes one of the places for reading sound, if there is one left;
 // whoever has it calls leave.
 func (s *Server) enterSound() (leave func(), p *v1.Problem) {
-	select {
-	case s.excerpts <- struct{}{}:
-		return func() { <-s.excerpts }, nil
-	default:
+	if leave = enter(s.excerpts); leave == nil {
 		return nil, v1.NewProblem(v1.TooMany, "too many excerpts are being made").After(2e9)
+	}
+	return leave, nil
+}
+
+// enter takes one of the places, nil when there is none left.
+func enter(places chan struct{}) (leave func()) {
+	select {
+	case places <- struct{}{}:
+		return func() { <-places }
+	default:
+		return nil
 	}
 }
 

@@ -72,6 +72,7 @@ type Limits struct {
 	PerToken     int           // event streams of one token; 0: 64
 	ExcerptS     float64       // longest excerpt; 0: 120
 	Excerpts     int           // excerpts made at the same time; 0: 8
+	TestCuts     int           // test cuts sent at the same time, 100 MB each; 0: 4
 	Poll         time.Duration // between looks at watched jobs; 0: 500 ms
 	Heartbeat    time.Duration // between comments on a quiet stream; 0: 15 s
 	WriteTimeout time.Duration // a reader who takes nothing for so long is cut off; 0: 30 s
@@ -135,6 +136,7 @@ func (l Limits) filled() Limits {
 	num(&l.Streams, 2000)
 	num(&l.PerToken, 64)
 	num(&l.Excerpts, 8)
+	num(&l.TestCuts, 4)
 	def(&l.Poll, 500*time.Millisecond)
 	def(&l.Heartbeat, 15*time.Second)
 	def(&l.WriteTimeout, 30*time.Second)

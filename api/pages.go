@@ -18,7 +18,7 @@ func (s *Server) registerPages() error {
 	if s.pages, err = web.New(web.Options{Service: board{s}, Session: s.o.Gate.Session, Now: s.o.Now, Log: s.o.Log}); err != nil {
 		return fmt.Errorf("api: %w", err)
 	}
-	for _, r := range s.pages.Routes() {
+	for _, r := range append(s.pages.Routes(), s.testCutRoute()) {
 		s.routes.add(need(r.Need), huma.Operation{Method: r.Method, Path: r.Path})
 		s.routes.HandleFunc(r.Method+" "+r.Path, r.Handler)
 	}

@@ -34,6 +34,7 @@ type Server struct {
 	streams  *quota
 	roster   *roster.Roster
 	excerpts chan struct{} // one token for each excerpt under way
+	testCuts chan struct{} // and for each test cut
 	cuts     cutShelf
 	closing  chan struct{} // closed by Drain
 	drain    sync.Once
@@ -52,6 +53,7 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{o: o, limits: o.Limits.filled(), closing: make(chan struct{})}
 	s.excerpts = make(chan struct{}, s.limits.Excerpts)
+	s.testCuts = make(chan struct{}, s.limits.TestCuts)
 	s.intake = newGatekeeper(o.Ledger, o.Store, s.limits, o.Now)
 	s.roster = roster.New(o.Store, o.Now)
 	s.watcher = newWatcher(o.Ledger, s.limits.Poll)

@@ -5,8 +5,8 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"mime"
 	"net/http"
+	"path"
 	"strings"
 
 	"discsafe/api/access"
@@ -14,44 +14,24 @@ import (
 	"discsafe/pipeline"
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/roomfit"
-	"discsafe/pipeline/sideplan"
-	"discsafe/pipeline/spec"
 	"discsafe/pipeline/tones"
 )
 
-// Bounds of the form that fits a room.
-const (
-	maxRoomForm  = 1 << 20
-	maxRoomField = 256 << 10 // ten times a sheet; two of each and the readings fit the form
-	maxRoomParts = 20
-)
-
-// roomsRoutes are the page that fits a room to readings. Who may say that a side
+// roomsRoutes are the pages that make a test cut and fit a room to its readings. Who may say that a side
 // may be cut may also say what the room does.
 func (p *Pages) roomsRoutes() []Route {
 	need := string(access.SignOff)
-	return []Route{{http.MethodGet, "/rooms", need, p.rooms}, {http.MethodPost, "/rooms", need, p.fitRoom}}
+	return []Route{{http.MethodGet, "/rooms", need, p.rooms}, {http.MethodPost, "/rooms", need, p.fitRoom},
+		{http.MethodGet, "/rooms/tones", need, p.testCut}, {http.MethodPost, "/rooms/tones", need, p.makeTestCut}}
 }
 
 type roomsView struct {
+	roomFaults
 	Cautions    []string
 	Sheet, Room string // as sent, kept from one form to the next: browsers do not keep files
 	Readings    string
-	Faults      map[string][]spec.Fault // by field
 	Fit         *fitView
 }
-
-// fieldFaults are the faults of one field.
-type fieldFaults struct {
-	Name string
-	List []spec.Fault
-}
-
-// Wrong says whether a field has faults.
-func (v *roomsView) Wrong(field string) bool { return len(v.Faults[field]) > 0 }
-
-// At is what the template of faults shows of a field.
-func (v *roomsView) At(field string) fieldFaults { return fieldFaults{field, v.Faults[field]} }
 
 // fitView is a fit as the page shows it.
 type fitView struct {
@@ -88,7 +68,7 @@ func (p *Pages) showRooms(w http.ResponseWriter, r *http.Request, status int, v 
 // fitRoom fits and shows, or answers the file. The file is fitted anew: it is
 // made of the readings, never of what a form says that it is.
 func (p *Pages) fitRoom(w http.ResponseWriter, r *http.Request) {
-	v := &roomsView{Faults: map[string][]spec.Fault{}}
+	v := &roomsView{roomFaults: roomFaults{}}
 	do, err := v.read(w, r)
 	if err != nil {
 		pr, ok := errors.AsType[*v1.Problem](err)
@@ -117,105 +97,54 @@ func (p *Pages) fitRoom(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-func (v *roomsView) fault(field, detail, hint string) {
-	v.Faults[field] = append(v.Faults[field], spec.Fault{Detail: sentence(detail), Hint: sentence(hint)})
-}
-
-// learn puts an error of the pipeline beside a field.
-func (v *roomsView) learn(field string, err error) {
-	if list, ok := errors.AsType[*spec.Error](err); ok {
-		for _, f := range list.Faults {
-			f.Detail, f.Hint = sentence(f.Detail), sentence(f.Hint)
-			v.Faults[field] = append(v.Faults[field], f)
-		}
-		return
-	}
-	if room, ok := errors.AsType[*groove.RoomError](err); ok {
-		for _, f := range room.Faults {
-			v.fault(field, "these readings make no room: "+f.Field+": "+f.Detail, f.Hint)
-		}
-		return
-	}
-	v.Faults[field] = append(v.Faults[field], spec.Fault{Detail: err.Error() + "."}) // it begins with the file's name
-}
-
-// read takes the form. A file that was chosen replaces the one that was kept.
+// read takes the form. A file that was chosen replaces the text or the file that
+// was kept.
 func (v *roomsView) read(w http.ResponseWriter, r *http.Request) (do string, err error) {
-	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
-	if err != nil || kind != "multipart/form-data" {
-		return "", v1.NewProblem(v1.MediaType, "send the form as a browser does")
-	}
-	r.Body = http.MaxBytesReader(w, r.Body, maxRoomForm)
-	parts, err := r.MultipartReader()
-	if err != nil {
-		return "", v1.NewProblem(v1.BadRequest, "the form cannot be read")
-	}
-	for n := 0; ; n++ {
-		part, err := parts.NextPart()
-		if errors.Is(err, io.EOF) {
-			return do, nil
-		}
-		if err != nil {
-			return "", unreadRoom(err)
-		}
-		if n == maxRoomParts {
-			return "", v1.NewProblem(v1.BadRequest, "the form has too many fields")
-		}
-		data, err := io.ReadAll(io.LimitReader(part, maxRoomField+1))
-		if err == nil {
-			_, err = io.Copy(io.Discard, part) // so that what follows is kept
-		}
-		if err != nil {
-			return "", unreadRoom(err)
-		}
-		field := strings.TrimSuffix(part.FormName(), "_kept")
-		if len(data) > maxRoomField {
-			if field == "sheet" || field == "room" || field == "readings" {
-				v.fault(field, fmt.Sprintf("it holds more than %d KiB", maxRoomField>>10), "is this the right file?")
-			}
-			continue
-		}
-		text := oneEnd(string(data))
-		switch part.FormName() {
+	var file, name string
+	err = v.readForm(w, r, []string{"sheet", "room", "readings", "readings_file"}, func(field, filename, text string) {
+		switch field {
 		case "do":
 			do = text
 		case "readings":
 			v.Readings = text
+		case "readings_file":
+			file, name = text, filename
 		case "sheet", "sheet_kept":
-			if len(data) > 0 {
+			if text != "" {
 				v.Sheet = text
 			}
 		case "room", "room_kept":
-			if len(data) > 0 {
+			if text != "" {
 				v.Room = text
 			}
 		case "room_none":
 			v.Room = ""
 		}
+	})
+	switch {
+	case err != nil || file == "":
+	case !strings.EqualFold(path.Ext(name), ".csv"):
+		v.Readings = file
+	default:
+		// Shown as what is typed, so that there is one way on from here, and a slip can be mended.
+		list, err := roomfit.ParseCSV("", strings.NewReader(file))
+		if err != nil {
+			v.learn("readings_file", err)
+		} else if v.Readings = roomfit.ValuesText(list.Readings); v.Readings == "" {
+			v.fault("readings_file", "it holds no reading", "lines hold the id of the sheet, a comma and the number")
+		}
 	}
-}
-
-func unreadRoom(err error) error {
-	return unreadForm(err, fmt.Sprintf("the form with its files holds more than %d KiB", maxRoomForm>>10))
+	return do, err
 }
 
 // fit does what the command does, with the files that were sent. It is nil when
 // there are faults; what was sent and has a fault is not kept.
 func (v *roomsView) fit() (*roomfit.Fitted, groove.Room) {
-	room := sideplan.DefaultRoom()
-	if v.Room != "" {
-		r, err := sideplan.ParseRoom("room.yaml", []byte(v.Room))
-		if err != nil {
-			v.learn("room", err)
-			v.Room = ""
-		} else {
-			room = r
-		}
-	}
+	room := v.roomOf(&v.Room)
 	var readings *roomfit.Readings
 	if strings.TrimSpace(v.Readings) == "" {
-		if len(v.Faults["readings"]) == 0 {
-			v.fault("readings", "nothing was read", "type what the microscope and the ruler show")
+		if !v.Wrong("readings") && !v.Wrong("readings_file") {
+			v.fault("readings", "nothing was read", "type what the microscope and the ruler show, or choose a file")
 		}
 	} else if r, err := roomfit.Parse("readings", []byte(v.Readings)); err != nil {
 		v.learn("readings", err)
@@ -224,17 +153,17 @@ func (v *roomsView) fit() (*roomfit.Fitted, groove.Room) {
 	}
 	var expected []roomfit.Expectation
 	switch {
-	case v.Sheet != "" && len(v.Faults["room"]) == 0:
+	case v.Sheet != "" && !v.Wrong("room"):
 		e, err := pipeline.RoomExpectations("tones-sheet.json", []byte(v.Sheet), room)
 		if err != nil {
 			v.learn("sheet", err)
 			v.Sheet = ""
 		}
 		expected = e
-	case v.Sheet == "" && readings != nil && len(readings.Readings) > 0 && len(v.Faults["sheet"]) == 0:
+	case v.Sheet == "" && readings != nil && len(readings.Readings) > 0 && !v.Wrong("sheet"):
 		v.fault("sheet", "readings of a test cut need its sheet", "choose the tones-sheet.json that was written with it")
 	}
-	if len(v.Faults) > 0 {
+	if len(v.roomFaults) > 0 {
 		return nil, room
 	}
 	fitted, err := roomfit.FitRoom("readings", room, readings, expected)

@@ -82,6 +82,7 @@ func TestRoomsFit(t *testing.T) {
 			t.Errorf("no caution %q", c)
 		}
 	}
+	wantIn(t, p, `<a class="button" href="/rooms/tones">`)
 	if !strings.Contains(p.body, "discsafe tones --room room.yaml --out test-cut") || !strings.Contains(p.body, `<a href="/rooms" aria-current="page">`) {
 		t.Error("the command or the way to the page is missing")
 	}
@@ -198,6 +199,52 @@ func TestRoomsFaults(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// A file of readings takes the place of what is typed: CSV as the command takes it,
+// shown as text that can be mended, or the text itself.
+func TestRoomsReadingsFile(t *testing.T) {
+	h := newHouse(t)
+	sheet, readings := testCut(t, sideplan.DefaultRoom())
+	csv := "\ufeffid,value\r\n# as read\r\n"
+	list, err := roomfit.Parse("readings", []byte(readings))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range list.Readings {
+		csv += fmt.Sprintf("\"%s\",%g\r\n", r.ID, r.Value)
+	}
+	same := func(p *page) string {
+		_, fit, _ := strings.Cut(p.body, `<h2 id="h-fit">`)
+		fit, _, _ = strings.Cut(fit, `<form`)
+		return fit
+	}
+	form := func(name, text string) []part {
+		return []part{{field: "readings", value: "typed before"}, {"readings_file", name, []byte(text)}, {"sheet", "s.json", []byte(sheet)}}
+	}
+	want := same(h.want(h.fit("engineer", []part{{field: "readings", value: readings}, {"sheet", "s.json", []byte(sheet)}}), http.StatusOK))
+	for _, f := range [][2]string{{"read.CSV", csv}, {"readings.yaml", readings}} {
+		p := h.want(h.fit("engineer", form(f[0], f[1])), http.StatusOK)
+		checkPage(t, p)
+		if got := same(p); got != want || got == "" {
+			t.Errorf("%s: another fit than of what is typed:\n%s", f[0], got)
+		}
+		for _, e := range elements(t, p.body) {
+			if e.attrs["id"] == "readings" {
+				if kept, err := roomfit.Parse("kept", []byte(html.UnescapeString(e.inner))); err != nil || !slices.Equal(kept.Readings, list.Readings) {
+					t.Errorf("%s: kept %q, %v", f[0], e.inner, err)
+				}
+			}
+		}
+	}
+	for text, said := range map[string]string{"S1-width,wide\n": "Line 1: \"wide\" is not a reading", "S1-width;60\n": "a comma and the number", "id,value\nS1-width,\n": "holds no reading", strings.Repeat("#", 300<<10): "more than 256 KiB"} {
+		p := h.want(h.fit("engineer", form("r.csv", text)), http.StatusUnprocessableEntity)
+		checkPage(t, p)
+		_, after, _ := strings.Cut(p.body, `<div id="readings_file-fault" role="alert">`)
+		if after, _, _ = strings.Cut(after, "</div>"); !strings.Contains(html.UnescapeString(after), said) {
+			t.Errorf("%.20q: %q", text, after)
+		}
 	}
 }
 

@@ -205,6 +205,15 @@ var trackDocs = append(docsOf(reflect.TypeFor[sideplan.Track]()), docsOf(reflect
 
 func docsOf(t reflect.Type) []planField { return fieldsOf("", t) }
 
+// discWords is a known disc format in words.
+func discWords(id string) string {
+	size, speed, _ := strings.Cut(id, "in-")
+	if speed == "33" {
+		speed = "33\u2153"
+	}
+	return size + " inch, " + speed + " rpm"
+}
+
 func (v *submitView) discs() []choice {
 	var out []choice
 	on := v.d.get("disc")
@@ -213,12 +222,7 @@ func (v *submitView) discs() []choice {
 		if err != nil {
 			continue
 		}
-		size, speed, _ := strings.Cut(id, "in-")
-		if speed == "33" {
-			speed = "33\u2153"
-		}
-		word := fmt.Sprintf("%s inch, %s rpm (full level to about %s min)", size, speed, plainNumber(d.SideMin.Full))
-		out = append(out, choice{id, word, id == on})
+		out = append(out, choice{id, fmt.Sprintf("%s (full level to about %s min)", discWords(id), plainNumber(d.SideMin.Full)), id == on})
 	}
 	if v.d.text("disc_own") != "" || on == discOwn {
 		out = append(out, choice{discOwn, "Written out below", on == discOwn})

@@ -68,7 +68,7 @@ type Pages struct {
 	assets map[string]asset
 }
 
-var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward", "audit", "submit", "presets", "groove", "signoff", "compare", "bulk", "operations", "operation", "runbook", "revise", "rooms"}
+var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward", "audit", "submit", "presets", "groove", "signoff", "compare", "bulk", "operations", "operation", "runbook", "revise", "rooms", "testcut"}
 
 // New reads the templates and assets that are part of the program.
 func New(o Options) (*Pages, error) {

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 
@@ -11,14 +12,6 @@ import (
 	"discsafe/pipeline/tones"
 
 	"github.com/spf13/cobra"
-)
-
-// Names in the folder of a test cut.
-const (
-	tonesName     = "tones.wav"
-	tonesPageName = "tones-sheet.html"
-	tonesTextName = "tones-sheet.txt"
-	tonesJSONName = "tones-sheet.json"
 )
 
 func (a *app) tonesCommand() *cobra.Command {
@@ -70,7 +63,7 @@ Cautions for head and ears stand on the sheet. Read them before cutting.`,
 			for _, caution := range sheet.Cautions {
 				fmt.Fprintf(a.stdout, "caution         %s\n", caution)
 			}
-			for _, name := range []string{tonesName, tonesPageName, tonesTextName, tonesJSONName} {
+			for _, name := range tones.Files() {
 				fmt.Fprintf(a.stdout, "written         %s\n", filepath.Join(out, name))
 			}
 			return nil
@@ -86,7 +79,7 @@ Cautions for head and ears stand on the sheet. Read them before cutting.`,
 // writeTones writes sound and sheets into a folder beside dir and moves it
 // there when it is whole.
 func writeTones(dir string, sheet *tones.Sheet) (err error) {
-	if err := checkOut(dir, tonesJSONName); err != nil {
+	if err := checkOut(dir, tones.JSONName); err != nil {
 		return err
 	}
 	parent := filepath.Dir(filepath.Clean(dir))
@@ -98,30 +91,22 @@ func writeTones(dir string, sheet *tones.Sheet) (err error) {
 		return &inputError{fmt.Errorf("--out %s cannot be used: %w", dir, err)}
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(work)) }()
-	for _, f := range []struct {
-		name string
-		fill func(f *os.File) error
-	}{
-		{tonesName, func(f *os.File) error { return sheet.WriteSound(f) }},
-		{tonesPageName, func(f *os.File) error { return sheet.WriteHTML(f) }},
-		{tonesTextName, func(f *os.File) error { return sheet.WriteText(f) }},
-		{tonesJSONName, func(f *os.File) error {
-			text, err := sheet.JSON()
+	for _, name := range tones.Files() {
+		if err := writeSynced(filepath.Join(work, name), func(f *os.File) error {
+			src, err := sheet.File(name)
 			if err == nil {
-				_, err = f.Write(text)
+				_, err = io.Copy(f, src)
 			}
 			return err
-		}},
-	} {
-		if err := writeSynced(filepath.Join(work, f.name), f.fill); err != nil {
-			return fmt.Errorf("writing %s: %w", f.name, err)
+		}); err != nil {
+			return fmt.Errorf("writing %s: %w", name, err)
 		}
 	}
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return fmt.Errorf("writing the test cut: %w", err)
 	}
 	// The json goes last: a folder without it is no test cut.
-	for _, name := range []string{tonesName, tonesPageName, tonesTextName, tonesJSONName} {
+	for _, name := range tones.Files() {
 		if err := os.Rename(filepath.Join(work, name), filepath.Join(dir, name)); err != nil {
 			return fmt.Errorf("writing the test cut: %w", err)
 		}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -11,6 +12,8 @@ import (
 	"discsafe/pipeline/roomfit"
 	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/spec"
+
+	"pgregory.net/rapid"
 )
 
 func exact(t testing.TB, w truth, keep func(e roomfit.Expectation) bool) *roomfit.Result {
@@ -197,6 +200,30 @@ func TestReadingsThatMakeNoSense(t *testing.T) {
 	if err != nil || len(r.Readings) != 2 || r.Readings[1].Value != 60.5 {
 		t.Errorf("got %+v, %v", r, err)
 	}
+}
+
+// What spreadsheets put before UTF-8 is no part of the first id.
+func TestCSVWithAMark(t *testing.T) {
+	r, err := roomfit.ParseCSV("r.csv", strings.NewReader("\ufeffid,value\r\nS1-width,61\r\n"))
+	if err != nil || len(r.Readings) != 1 || r.Readings[0] != (roomfit.Value{ID: "S1-width", Value: 61}) {
+		t.Errorf("%+v, %v", r, err)
+	}
+}
+
+// Readings written as text read back, whatever an id is made of.
+func TestValuesTextReadsBack(t *testing.T) {
+	if got := roomfit.ValuesText(nil); got != "" {
+		t.Errorf("no readings are %q", got)
+	}
+	rapid.Check(t, func(rt *rapid.T) {
+		list := rapid.SliceOfN(rapid.Custom(func(rt *rapid.T) roomfit.Value {
+			return roomfit.Value{ID: rapid.OneOf(rapid.StringMatching(`[A-Z][0-9]-[a-z]+`), rapid.SampledFrom([]string{"null", "1e3", "yes", "a: b", "#", "\"'\\", "<ü&>"})).Draw(rt, "id"), Value: rapid.Float64Range(-1000, 1000).Draw(rt, "value")}
+		}), 1, 20).Draw(rt, "list")
+		back, err := roomfit.Parse("back", []byte(roomfit.ValuesText(list)))
+		if err != nil || !slices.Equal(back.Readings, list) {
+			rt.Errorf("%s\n%v", roomfit.ValuesText(list), err)
+		}
+	})
 }
 
 func FuzzParseCSV(f *testing.F) {

@@ -1,7 +1,9 @@
 package roomfit
 
 import (
+	"bufio"
 	"encoding/csv"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -73,10 +75,29 @@ func Parse(name string, data []byte) (*Readings, error) {
 	return r, nil
 }
 
+// ValuesText is readings as Parse reads them, one on a line; "" for none.
+func ValuesText(list []Value) string {
+	var b strings.Builder
+	for i, v := range list {
+		if i == 0 {
+			b.WriteString("readings:\n")
+		}
+		// A JSON text is a YAML text, whatever is in it; marshalling one cannot fail.
+		id, _ := json.Marshal(v.ID)
+		fmt.Fprintf(&b, "- {id: %s, value: %s}\n", id, strconv.FormatFloat(v.Value, 'g', -1, 64))
+	}
+	return b.String()
+}
+
 // ParseCSV reads lines of id,value; a first line that says so is passed over,
-// blank lines and lines beginning with # too. The error is a *spec.Error.
+// blank lines and lines beginning with # too, and the mark that spreadsheets put
+// before UTF-8. The error is a *spec.Error.
 func ParseCSV(name string, src io.Reader) (*Readings, error) {
-	c := csv.NewReader(io.LimitReader(src, spec.MaxBytes))
+	in := bufio.NewReader(io.LimitReader(src, spec.MaxBytes))
+	if mark, err := in.Peek(3); err == nil && string(mark) == "\ufeff" {
+		_, _ = in.Discard(len(mark)) // it has just been read
+	}
+	c := csv.NewReader(in)
 	c.FieldsPerRecord, c.Comment, c.TrimLeadingSpace = -1, '#', true
 	r := &Readings{}
 	var faults []spec.Fault
@@ -97,7 +118,7 @@ func ParseCSV(name string, src io.Reader) (*Readings, error) {
 			continue
 		}
 		if len(row) < 2 || id == "" {
-			fault("want id,value", "")
+			fault("want id,value", "write the id of the sheet, a comma and the number")
 			continue
 		}
 		text := strings.TrimSpace(row[1])

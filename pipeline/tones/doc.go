@@ -2,9 +2,9 @@
 // and ears within stated limits, and the sheet of what the groove should then
 // measure in a given room.
 //
-// Entry point: Plan lays the test out; WriteSound writes it as a wave file,
-// WriteText, WriteHTML and JSON give the sheet. The list of expected readings
-// in the sheet is what package roomfit compares with the microscope.
+// Entry point: Plan lays the test out; File gives its wave file and the sheet as
+// page, text and JSON. The list of expected readings in the sheet is what
+// package roomfit compares with the microscope.
 //
 // Announcements are coded in International Morse code (ITU-R M.1677-1) by a
 // tone, so that nobody's voice is needed and the test is the same on every

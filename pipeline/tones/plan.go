@@ -329,7 +329,7 @@ func (s *Sheet) say() {
 // Cautions are what must be known before a test is cut, whatever the room.
 func Cautions() []string {
 	return []string{
-		"Head: sustained treble can burn out a cutter head. Tones here are short and low by the limits above, but the room's own protection and judgement decide. Do not raise the level, do not repeat a treble step before its pause is over.",
+		"Head: sustained treble can burn out a cutter head. Tones here are short and low, within the limits on the sheet, but the room's own protection and judgement decide. Do not raise the level, do not repeat a treble step before its pause is over.",
 		"Level: set the lathe so that the reference tone reads the room's reference before anything is cut. Start low.",
 		"Ears: tones come suddenly. Turn loudspeakers and headphones down first; do not listen to treble steps on headphones.",
 		"Swarf: lacquer swarf burns fast and feeds its own fire. No flame, spark or smoking; earthed suction; keep it wet in a closed metal can.",

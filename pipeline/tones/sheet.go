@@ -100,7 +100,7 @@ func (s *Sheet) WriteText(w io.Writer) error {
 	if err := tw.Flush(); err != nil {
 		return fmt.Errorf("sheet of the test cut: %w", err)
 	}
-	b.WriteString("\nREADINGS (put the numbers into a file for 'discsafe room fit')\n\n")
+	b.WriteString("\nREADINGS (put the numbers into a file for 'discsafe room fit' or for the service's page of rooms)\n\n")
 	tw = tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(tw, "id\texpected\tunit\tread\twhat")
 	for _, r := range s.Readings {

@@ -2,7 +2,6 @@ package tones_test
 
 import (
 	"bytes"
-	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -103,7 +102,11 @@ func TestWrittenFileMeasuresAsTheSheetSays(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := errors.Join(s.WriteSound(f), f.Close()); err != nil {
+	sound, err := s.File(tones.SoundName)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := io.Copy(f, sound); errors.Join(err, f.Close()) != nil {
 		t.Fatal(err)
 	}
 	src, err := wav.Open(path)
@@ -175,6 +178,9 @@ func TestWrittenFileMeasuresAsTheSheetSays(t *testing.T) {
 	}
 }
 
+// mostS bounds what a service sends for a form, 100 MB: all parts of the list.
+const mostS = 175
+
 // For any room that is valid, every tone keeps the limits on the sheet and the
 // groove stays a groove.
 func TestLimitsHoldInEveryRoom(t *testing.T) {
@@ -202,6 +208,9 @@ func TestLimitsHoldInEveryRoom(t *testing.T) {
 		}
 		if err != nil {
 			rt.Fatal(err)
+		}
+		if s.LengthS > mostS || s.RateHz != 96000 {
+			rt.Errorf("%g s at %d Hz", s.LengthS, s.RateHz)
 		}
 		l := groove.NewLimits(room, disc)
 		last := 0.0
@@ -258,7 +267,7 @@ func TestSheetsCarryCautionsAndEveryReading(t *testing.T) {
 			}
 		}
 	}
-	for _, want := range []string{"burn out a cutter head", "Ears: tones come suddenly", "defer to the cutting room"} {
+	for _, want := range []string{"burn out a cutter head", "within the limits on the sheet", "Ears: tones come suddenly", "defer to the cutting room"} {
 		if !strings.Contains(text.String(), want) || !strings.Contains(html.String(), want) {
 			t.Errorf("a sheet lacks the caution %q", want)
 		}
@@ -284,25 +293,59 @@ func TestSheetsCarryCautionsAndEveryReading(t *testing.T) {
 	}
 }
 
+// Any stretch of the file is the same, whatever was read before it.
 func TestSameBytesEveryTime(t *testing.T) {
-	var sums [2][32]byte
-	for i := range sums {
-		h := sha256.New()
-		if err := plan(t, "7in-45").Render(func(_ int64, b audio.Block) error {
-			for k := range b.L {
-				fmt.Fprintf(h, "%x %x\n", math.Float64bits(b.L[k]), math.Float64bits(b.R[k]))
-				if k > 50 {
-					break
-				}
-			}
-			return nil
-		}); err != nil {
+	s := plan(t, "7in-45")
+	read := func(x io.Reader) []byte {
+		data, err := io.ReadAll(x)
+		if err != nil {
 			t.Fatal(err)
 		}
-		copy(sums[i][:], h.Sum(nil))
+		return data
 	}
-	if sums[0] != sums[1] {
-		t.Error("two renderings differ")
+	sound := func() *tones.Sound {
+		x, err := s.Sound()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return x
+	}
+	want := read(sound())
+	if x := sound(); x.Bytes() != int64(len(want)) {
+		t.Fatalf("%d bytes are said, %d come", x.Bytes(), len(want))
+	}
+	again := sound()
+	rapid.Check(t, func(rt *rapid.T) {
+		from := rapid.OneOf(rapid.IntRange(0, len(want)), rapid.IntRange(0, 200), rapid.IntRange(len(want)-1000, len(want))).Draw(rt, "from")
+		length := rapid.IntRange(0, 60000).Draw(rt, "length")
+		if _, err := again.Seek(int64(from-len(want)), io.SeekEnd); err != nil {
+			rt.Fatal(err)
+		}
+		if got := read(io.LimitReader(again, int64(length))); !bytes.Equal(got, want[from:min(from+length, len(want))]) {
+			rt.Errorf("%d bytes from %d differ", length, from)
+		}
+	})
+	if _, err := again.Seek(-1, io.SeekStart); err == nil {
+		t.Error("a place before the beginning is taken")
+	}
+	if !bytes.Equal(read(sound()), want) {
+		t.Error("two readings differ")
+	}
+}
+
+func TestFilesOfATestCut(t *testing.T) {
+	s := plan(t, "7in-45")
+	for _, name := range tones.Files() {
+		f, err := s.File(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n, err := io.Copy(io.Discard, f); err != nil || n == 0 {
+			t.Errorf("%s: %d bytes, %v", name, n, err)
+		}
+	}
+	if _, err := s.File("room.yaml"); err == nil {
+		t.Error("a file that a test cut does not have")
 	}
 }
 

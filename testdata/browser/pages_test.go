@@ -45,7 +45,7 @@ func TestEveryPage(t *testing.T) {
 		{"audit", "/jobs/" + done + "/audit"}, {"audit-analysed", "/jobs/" + analysed + "/audit"},
 		{"groove", "/jobs/" + done + "/groove?at_s=12.5"}, {"groove-before", "/jobs/" + done + "/groove?at_s=12.5&of=before"},
 		{"signoff", "/jobs/" + done + "/signoff"}, {"compare", "/jobs/" + done + "/compare/" + revised},
-		{"rooms", "/rooms"}, {"absent", "/jobs/0123456789abcdefghjkmnpqrs"},
+		{"rooms", "/rooms"}, {"testcut", "/rooms/tones"}, {"testcut-made", "/rooms/tones?disc=12in-33"}, {"testcut-fault", "/rooms/tones?disc=5in-33"}, {"absent", "/jobs/0123456789abcdefghjkmnpqrs"},
 	} {
 		e.see(p.name, p.path)
 	}
@@ -56,6 +56,7 @@ func TestEveryPage(t *testing.T) {
 	}))
 	e.see("cutting-sheet", "/v1/jobs/"+done+"/cutting-sheet")
 	e.see("report", "/v1/jobs/"+done+"/files/report.html")
+	e.see("tones-sheet", "/rooms/tones/tones-sheet.html?disc=12in-33")
 	for _, p := range []struct{ name, path string }{{"submit", "/submit"}, {"submit-revision", "/submit?revises=" + done}, {"job-revise", "/jobs/" + done + "/revise"}, {"presets", "/presets"}, {"job-studio", "/jobs/" + done}} {
 		s.see(p.name, p.path)
 	}

@@ -51,37 +51,65 @@ type Writer struct {
 // it writes depends on the parameters only. The caller flushes, syncs and
 // closes w after Close.
 func Create(w io.WriteSeeker, p WriterParams) (*Writer, error) {
+	x, head, err := begin(p)
+	if err != nil {
+		return nil, err
+	}
+	if x.base, err = w.Seek(0, io.SeekCurrent); err != nil {
+		return nil, fmt.Errorf("writing wav: %w", err)
+	}
+	x.w = w
+	if _, err := w.Write(head); err != nil {
+		return nil, fmt.Errorf("writing wav header: %w", err)
+	}
+	x.buf = make([]byte, pcm.BufferBytes/x.align*x.align)
+	return x, nil
+}
+
+// Around is what stands before and after the samples in a file of that many
+// frames, as Create, the frames and Close would write it: for a file that is
+// sent while it is made, whose length must be known first. The samples between
+// are packed by pcm.PackInt16, PackInt24 or PackFloat32.
+func Around(p WriterParams, frames int64) (head, tail []byte, err error) {
+	x, head, err := begin(p)
+	if err != nil {
+		return nil, nil, err
+	}
+	x.frames = frames
+	if tail, err = x.tail(); err != nil {
+		return nil, nil, err
+	}
+	for _, s := range x.sizes(x.dataOff + frames*int64(x.align) + int64(len(tail))) {
+		copy(head[s.off:], s.bytes)
+	}
+	return head, tail, nil
+}
+
+// begin holds the parameters against what can be written and makes the header,
+// its sizes still zero.
+func begin(p WriterParams) (x *Writer, head []byte, err error) {
 	if p.Encoding == "" {
 		p.Encoding = audio.EncodingPCM
 	}
 	switch {
 	case !pcm.RateAccepted(p.SampleRateHz):
-		return nil, fmt.Errorf("writing wav: sample rate %d Hz: want one of 44100, 48000, 88200, 96000, 176400, 192000", p.SampleRateHz)
+		return nil, nil, fmt.Errorf("writing wav: sample rate %d Hz: want one of 44100, 48000, 88200, 96000, 176400, 192000", p.SampleRateHz)
 	case p.Encoding == audio.EncodingPCM && p.BitDepth != 16 && p.BitDepth != 24:
-		return nil, fmt.Errorf("writing wav: pcm of %d bits: want 16 or 24", p.BitDepth)
+		return nil, nil, fmt.Errorf("writing wav: pcm of %d bits: want 16 or 24", p.BitDepth)
 	case p.Encoding == audio.EncodingFloat && p.BitDepth != 32:
-		return nil, fmt.Errorf("writing wav: float of %d bits: want 32", p.BitDepth)
+		return nil, nil, fmt.Errorf("writing wav: float of %d bits: want 32", p.BitDepth)
 	case p.Encoding != audio.EncodingPCM && p.Encoding != audio.EncodingFloat:
-		return nil, fmt.Errorf("writing wav: encoding %q: want pcm or float", p.Encoding)
+		return nil, nil, fmt.Errorf("writing wav: encoding %q: want pcm or float", p.Encoding)
 	}
 	if err := checkCues(p.Cues); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	base, err := w.Seek(0, io.SeekCurrent)
-	if err != nil {
-		return nil, fmt.Errorf("writing wav: %w", err)
-	}
-	x := &Writer{w: w, base: base, params: p, align: 2 * p.BitDepth / 8, limit: maxRIFF}
-	head, err := x.header()
-	if err != nil {
-		return nil, fmt.Errorf("writing wav: %w", err)
-	}
-	if _, err := w.Write(head); err != nil {
-		return nil, fmt.Errorf("writing wav header: %w", err)
+	x = &Writer{params: p, align: 2 * p.BitDepth / 8, limit: maxRIFF}
+	if head, err = x.header(); err != nil {
+		return nil, nil, fmt.Errorf("writing wav: %w", err)
 	}
 	x.dataOff = int64(len(head))
-	x.buf = make([]byte, pcm.BufferBytes/x.align*x.align)
-	return x, nil
+	return x, head, nil
 }
 
 func checkCues(cues []Cue) error {

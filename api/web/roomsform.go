@@ -1,0 +1,119 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"slices"
+	"strings"
+
+	"discsafe/api/v1"
+	"discsafe/pipeline/groove"
+	"discsafe/pipeline/sideplan"
+	"discsafe/pipeline/spec"
+)
+
+// Bounds of the forms of the pages of rooms.
+const (
+	maxRoomForm  = 1 << 20
+	maxRoomField = 256 << 10 // ten times a sheet; two of each and the readings fit the form
+	maxRoomParts = 20
+)
+
+// roomFaults are the faults of a form by field.
+type roomFaults map[string][]spec.Fault
+
+// fieldFaults are the faults of one field.
+type fieldFaults struct {
+	Name string
+	List []spec.Fault
+}
+
+// Wrong says whether a field has faults.
+func (f roomFaults) Wrong(field string) bool { return len(f[field]) > 0 }
+
+// At is what the template of faults shows of a field.
+func (f roomFaults) At(field string) fieldFaults { return fieldFaults{field, f[field]} }
+
+func (f roomFaults) fault(field, detail, hint string) {
+	f[field] = append(f[field], spec.Fault{Detail: sentence(detail), Hint: sentence(hint)})
+}
+
+// learn puts an error of the pipeline beside a field.
+func (f roomFaults) learn(field string, err error) {
+	if list, ok := errors.AsType[*spec.Error](err); ok {
+		for _, x := range list.Faults {
+			x.Detail, x.Hint = sentence(x.Detail), sentence(x.Hint)
+			f[field] = append(f[field], x)
+		}
+		return
+	}
+	if room, ok := errors.AsType[*groove.RoomError](err); ok {
+		for _, x := range room.Faults {
+			f.fault(field, "these readings make no room: "+x.Field+": "+x.Detail, x.Hint)
+		}
+		return
+	}
+	f[field] = append(f[field], spec.Fault{Detail: err.Error() + "."}) // it begins with the file's name
+}
+
+// roomOf is the room of a file that was sent, the generic one without a file. A
+// file with a fault is not kept.
+func (f roomFaults) roomOf(text *string) groove.Room {
+	if *text == "" {
+		return sideplan.DefaultRoom()
+	}
+	room, err := sideplan.ParseRoom("room.yaml", []byte(*text))
+	if err != nil {
+		f.learn("room", err)
+		*text = ""
+		return sideplan.DefaultRoom()
+	}
+	return room
+}
+
+// readForm gives every field and file of a form, its line ends made one; which of
+// them are too large is told beside those in told. The error is a *v1.Problem.
+func (f roomFaults) readForm(w http.ResponseWriter, r *http.Request, told []string, take func(field, filename, text string)) error {
+	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if err != nil || kind != "multipart/form-data" {
+		return v1.NewProblem(v1.MediaType, "send the form as a browser does")
+	}
+	r.Body = http.MaxBytesReader(w, r.Body, maxRoomForm)
+	parts, err := r.MultipartReader()
+	if err != nil {
+		return v1.NewProblem(v1.BadRequest, "the form cannot be read")
+	}
+	for n := 0; ; n++ {
+		part, err := parts.NextPart()
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return unreadRoom(err)
+		}
+		if n == maxRoomParts {
+			return v1.NewProblem(v1.BadRequest, "the form has too many fields")
+		}
+		data, err := io.ReadAll(io.LimitReader(part, maxRoomField+1))
+		if err == nil {
+			_, err = io.Copy(io.Discard, part) // so that what follows is kept
+		}
+		if err != nil {
+			return unreadRoom(err)
+		}
+		if len(data) > maxRoomField {
+			if field := strings.TrimSuffix(part.FormName(), "_kept"); slices.Contains(told, field) {
+				f.fault(field, fmt.Sprintf("it holds more than %d KiB", maxRoomField>>10), "is this the right file?")
+			}
+			continue
+		}
+		take(part.FormName(), part.FileName(), oneEnd(string(data)))
+	}
+}
+
+func unreadRoom(err error) error {
+	return unreadForm(err, fmt.Sprintf("the form with its files holds more than %d KiB", maxRoomForm>>10))
+}

@@ -16,13 +16,13 @@ import (
 
 // How often things are done beside requests and jobs.
 const (
-	passEvery    = 5 * time.Second // a lost ring is missed after the reconciler's grace and this
-	probeEvery   = 10 * time.Second
-	syncEvery    = 2 * time.Second // asks only if the last answer is old or the connection was lost
-	tokensEvery  = 2 * time.Second
-	hourly       = time.Hour
-	daily        = 24 * time.Hour
-	healthMost   = 24 * time.Hour     // a probe's record older than this was left by a killed process
+	passEvery   = 5 * time.Second // a lost ring is missed after the reconciler's grace and this
+	probeEvery  = 10 * time.Second
+	syncEvery   = 2 * time.Second // asks only if the last answer is old or the connection was lost
+	tokensEvery = 2 * time.Second
+	hourly      = time.Hour
+	daily       = 24 * time.Hour
+	healthMost  = 24 * time.Hour // a probe's record older than this was left by a killed process
 )
 
 // runLoops starts what happens beside requests and jobs, until ctx is done.

@@ -32,17 +32,30 @@ type Rebuilt struct {
 	Unknown error
 }
 
-// Uses is a set of keys in the store. It holds hashes: one of a hundred million
-// keys may be taken for another once in a hundred thousand runs, and is then
-// kept for longer than it must be.
+// Uses is a set of keys in the store. It holds hashes of eight bytes, as there may
+// be many: of a hundred million keys one is taken for another in one of a
+// thousand walks, and is then kept for a day longer than it must be.
 type Uses struct {
-	seed maphash.Seed
-	set  map[uint64]struct{}
+	seed   maphash.Seed
+	shards [256][]uint64 // by the first byte; sorted at the end
+}
+
+func (u *Uses) add(key string) {
+	h := maphash.String(u.seed, key)
+	u.shards[h>>56] = append(u.shards[h>>56], h)
+}
+
+func (u *Uses) sort() {
+	for i, s := range u.shards {
+		slices.Sort(s)
+		u.shards[i] = slices.Compact(s)
+	}
 }
 
 // Has says whether a record names the key.
 func (u *Uses) Has(key string) bool {
-	_, ok := u.set[maphash.String(u.seed, key)]
+	h := maphash.String(u.seed, key)
+	_, ok := slices.BinarySearch(u.shards[h>>56], h)
 	return ok
 }
 
@@ -57,7 +70,7 @@ func (l *Ledger) Rebuild(ctx context.Context, tidy time.Duration) (Rebuilt, erro
 	walk, stop := context.WithCancel(ctx)
 	defer stop()
 	b := rebuild{l: l, tidy: tidy, stop: stop}
-	b.n.Uses = &Uses{maphash.MakeSeed(), map[uint64]struct{}{}}
+	b.n.Uses = &Uses{seed: maphash.MakeSeed()}
 	ids := make(chan string)
 	var wg sync.WaitGroup
 	for range rebuildAtOnce {
@@ -76,6 +89,8 @@ func (l *Ledger) Rebuild(ctx context.Context, tidy time.Duration) (Rebuilt, erro
 	err = errors.Join(append(b.errs, err)...)
 	if err != nil || b.n.Unknown != nil {
 		b.n.Uses = nil
+	} else {
+		b.n.Uses.sort()
 	}
 	return b.n, errors.Join(err, l.forgetNews(ctx))
 }
@@ -176,7 +191,7 @@ func (b *rebuild) uses(id string, data []byte) error {
 	b.count(func(n *Rebuilt) {
 		for _, in := range append(r.Request.Inputs, r.Request.Plan) {
 			if in.Key != "" {
-				n.Uses.set[maphash.String(n.Uses.seed, in.Key)] = struct{}{}
+				n.Uses.add(in.Key)
 			}
 		}
 	})

@@ -3,12 +3,14 @@ package service
 import (
 	"context"
 	"errors"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"discsafe/worker/job"
 	"discsafe/worker/store"
+	"discsafe/worker/store/dir"
 	"discsafe/worker/store/mem"
 )
 
@@ -16,7 +18,7 @@ import (
 type shelf struct {
 	t      *testing.T
 	now    time.Time
-	store  *mem.Store
+	store  store.Store
 	ledger *job.Ledger
 	broken string // nothing below this prefix can be removed
 }
@@ -146,4 +148,44 @@ func TestRetentionStops(t *testing.T) {
 	if n, err := r.pass(ctx); !errors.Is(err, context.Canceled) || n.jobs != retainBatch {
 		t.Errorf("%+v, %v", n, err)
 	}
+}
+
+// A service deletes what is past its time when it starts, and says so.
+func TestServiceRetains(t *testing.T) {
+	t.Parallel()
+	o := own(t, t.TempDir())
+	o.Worker, o.Limits.RetainDays = false, 2
+	disk, err := dir.Open(filepath.Join(o.Data, "store"), dir.Options{Create: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer disk.Close()
+	s := &shelf{t: t, store: disk}
+	if s.ledger, err = job.NewLedger(job.Config{Store: disk, Now: func() time.Time { return s.now }}); err != nil {
+		t.Fatal(err)
+	}
+	s.now = time.Now().Add(-60 * time.Hour)
+	old := s.end(1)
+	s.now = time.Now()
+	young := s.end(1)
+	running, _ := run(t, o)
+	eventually(t, "the old job is deleted", func() bool {
+		_, err := s.ledger.Get(t.Context(), old)
+		return errors.Is(err, job.ErrUnknown)
+	})
+	if _, err := s.ledger.Get(t.Context(), young); err != nil {
+		t.Error(err)
+	}
+	eventually(t, "it is counted", func() bool {
+		all, err := running.metrics.Gatherer().Gather()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range all {
+			if f.GetName() == "discsafe_retention_pass_jobs" {
+				return f.GetMetric()[0].GetGauge().GetValue() == 1
+			}
+		}
+		return false
+	})
 }

@@ -1,7 +1,6 @@
 package intake
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -171,12 +170,11 @@ func TestSweepOfMixes(t *testing.T) {
 	}
 	h.put(asStudio, "again")
 	h.shift.Add(int64(2 * 24 * time.Hour))
-	if n, err := h.in.Sweep(t.Context()); n != 0 || err != nil {
-		t.Fatalf("swept %d, %v without knowing what is used", n, err)
+	uses := func(key string) bool { return used[key] }
+	if n, err := h.in.SweepMixes(t.Context(), uses, h.now().Add(-2*24*time.Hour)); n != 0 || err != nil {
+		t.Fatalf("swept %d, %v by what was known two days ago", n, err)
 	}
-	h.opt.Used = func(context.Context) (map[string]bool, error) { return used, nil }
-	h.restart()
-	if n, err := h.in.Sweep(t.Context()); n != 3 || err != nil {
+	if n, err := h.in.SweepMixes(t.Context(), uses, h.now()); n != 3 || err != nil {
 		t.Errorf("swept %d, %v, want stale, bare and the other studio's", n, err)
 	}
 	for _, c := range []string{"used", "wanted", "again"} {
@@ -201,13 +199,15 @@ func TestSweepAgainstHandingInAgain(t *testing.T) {
 	h := newHouse(t, nil)
 	h.put(asStudio, "x")
 	h.shift.Add(int64(31 * 24 * time.Hour))
-	// Wanted between the look at what is used and the deletion.
-	h.opt.Used = func(c context.Context) (map[string]bool, error) {
-		_, err := h.in.Find(c, "north", shaOf("x"))
-		return nil, err
+	none := func(string) bool { return false }
+	asOf := h.now()
+	// Wanted between the look at what is used and the deletion, which comes when even
+	// that is long ago.
+	if _, err := h.in.Find(t.Context(), "north", shaOf("x")); err != nil {
+		t.Fatal(err)
 	}
-	h.restart()
-	if n, err := h.in.Sweep(t.Context()); n != 0 || err != nil {
+	h.shift.Add(int64(31 * 24 * time.Hour))
+	if n, err := h.in.SweepMixes(t.Context(), none, asOf); n != 0 || err != nil {
 		t.Errorf("swept %d, %v", n, err)
 	}
 	h.holds("north", "x")
@@ -226,12 +226,11 @@ func TestSweepAgainstHandingInAgain(t *testing.T) {
 	if a := h.do("GET", "/v1/mixes/"+shaOf("x"), asStudio, nil); a.StatusCode != 404 {
 		t.Errorf("get while deleting: %d", a.StatusCode)
 	}
-	h.in.opt.Used = func(context.Context) (map[string]bool, error) { return nil, nil }
-	if n, err := h.in.Sweep(t.Context()); n != 0 || err != nil {
+	if n, err := h.in.SweepMixes(t.Context(), none, h.now()); n != 0 || err != nil {
 		t.Errorf("swept %d, %v beside another sweeper", n, err)
 	}
 	h.shift.Add(int64(2 * leftover))
-	if n, err := h.in.Sweep(t.Context()); n != 1 || err != nil {
+	if n, err := h.in.SweepMixes(t.Context(), none, h.now()); n != 1 || err != nil {
 		t.Errorf("swept %d, %v", n, err)
 	}
 	if a := h.put(asStudio, "x"); a.StatusCode != 201 {

@@ -65,9 +65,6 @@ type Options struct {
 	Store  store.Store
 	Spool  string // folder for what is under way; made if missing
 	Limits Limits
-	// Used tells which mixes jobs still need, as keys (see Key). Without it Sweep
-	// deletes no mix.
-	Used func(context.Context) (map[string]bool, error)
 	// Free tells the free bytes of the spool, if known; nil: those of its volume.
 	Free func() (bytes int64, known bool)
 	Now  func() time.Time // nil: time.Now

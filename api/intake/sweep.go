@@ -17,14 +17,14 @@ import (
 const leftover = time.Hour
 
 // Sweep finishes uploads that lack nothing but that, and removes what is over:
-// expired uploads, leftovers of dead processes, and, if Options.Used is set,
-// mixes past their time that no job uses. It returns how many things it removed.
+// expired uploads and leftovers of dead processes. For mixes there is
+// SweepMixes. It returns how many things it removed.
 // It may run while others work, here or in other processes on the same spool
 // and store. Trouble with one thing does not keep it from the next.
 func (in *Intake) Sweep(ctx context.Context) (n int, err error) {
 	in.sweeping.Lock()
 	defer in.sweeping.Unlock()
-	for _, part := range []func(context.Context) (int, error){in.sweepParts, in.sweepUploads, in.sweepDone, in.sweepMixes} {
+	for _, part := range []func(context.Context) (int, error){in.sweepParts, in.sweepUploads, in.sweepDone} {
 		removed, perr := part(ctx)
 		n += removed
 		err = errors.Join(err, perr)
@@ -191,18 +191,12 @@ func (in *Intake) sweepDone(ctx context.Context) (n int, err error) {
 	return n, err
 }
 
-// sweepMixes deletes mixes that nobody handed in or found for MixTTL and no job
-// uses.
-func (in *Intake) sweepMixes(ctx context.Context) (n int, err error) {
-	if in.opt.Used == nil {
-		return 0, nil
-	}
-	// First what is used, then how long each was not wanted: a submission
-	// between the two has renewed the record (Find), and that stops us.
-	used, err := in.opt.Used(ctx)
-	if err != nil {
-		return 0, err
-	}
+// SweepMixes deletes mixes that no job uses and that nobody handed in or found
+// for MixTTL before asOf. used tells of a key (see Key) whether a job needs it,
+// for all jobs that were there at asOf: a submission since has renewed the
+// record (Find), and that stops us, however long it took to find out what is
+// used. It returns how many it removed, and may run while others work, as Sweep.
+func (in *Intake) SweepMixes(ctx context.Context, used func(key string) bool, asOf time.Time) (n int, err error) {
 	// By the bytes, so that those without a record are seen too.
 	for _, prefix := range []string{MixKeys, infoKeys} {
 		for info, lerr := range store.All(ctx, in.opt.Store, prefix) {
@@ -211,10 +205,10 @@ func (in *Intake) sweepMixes(ctx context.Context) (n int, err error) {
 				break
 			}
 			studio, sha, ok := strings.Cut(strings.TrimPrefix(info.Key, prefix), "/")
-			if !ok || !shaForm.MatchString(sha) || used[Key(studio, sha)] {
+			if !ok || !shaForm.MatchString(sha) || used(Key(studio, sha)) {
 				continue
 			}
-			removed, derr := in.sweepMix(ctx, studio, sha, info.Modified)
+			removed, derr := in.sweepMix(ctx, studio, sha, info.Modified, asOf)
 			if removed {
 				n++
 			}
@@ -224,12 +218,12 @@ func (in *Intake) sweepMixes(ctx context.Context) (n int, err error) {
 	return n, err
 }
 
-func (in *Intake) sweepMix(ctx context.Context, studio, sha string, modified time.Time) (bool, error) {
+func (in *Intake) sweepMix(ctx context.Context, studio, sha string, modified, asOf time.Time) (bool, error) {
 	now := in.now().UTC()
 	rec, version, err := in.load(ctx, studio, sha)
 	if errors.Is(err, store.ErrNotFound) {
 		// Between bytes and record of one that just comes, or a crash there.
-		if modified.IsZero() || now.Sub(modified) <= in.limits.MixTTL {
+		if modified.IsZero() || asOf.Sub(modified) <= in.limits.MixTTL {
 			return false, nil
 		}
 		rec.SHA256, rec.Studio, err = sha, studio, nil
@@ -243,7 +237,7 @@ func (in *Intake) sweepMix(ctx context.Context, studio, sha string, modified tim
 		if now.Sub(rec.Deleting) < leftover {
 			return false, nil
 		}
-	case now.Sub(rec.Wanted) <= in.limits.MixTTL:
+	case asOf.Sub(rec.Wanted) <= in.limits.MixTTL:
 		return false, nil
 	}
 	rec.Deleting = now

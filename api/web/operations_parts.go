@@ -39,6 +39,7 @@ const (
 	limitSignInsPerS  = 1.0 // sign-in-flood
 	limitRepeats      = 10  // redeliveries, in an hour
 	limitRepeatsShare = 0.1
+	limitRetentionS   = 6 * 3600
 	diskNeedBytes     = 10e9 // disk-low
 )
 
@@ -266,6 +267,15 @@ func slow(d *operationsData) part {
 	if len(disks) == 0 {
 		disks = []plotSeries{level("store", w.Least("discsafe_disk_free_bytes", "store"))}
 	}
+	kept := good("Nothing is overdue")
+	switch behind := w.Last("discsafe_retention_behind_seconds", ""); {
+	case math.IsNaN(behind):
+		kept = off("Not known")
+	case behind > limitRetentionS:
+		kept = look("Behind by " + secondsWords(behind))
+	case behind > 0:
+		kept = good("At it")
+	}
 	return ask("slow", "What is slow?", [3]string{"Nothing", "Something", "Much"}, []plotSpec{
 		{ID: "slots", Title: "Slots of this process", What: "Places for jobs", Unit: unitCount, State: slots,
 			Lines: []plotSeries{level("busy", busy), level("all", total), level("free, but nothing is fetched", paused)}, Runbook: []string{"no-worker", "worker-trouble"}},
@@ -276,6 +286,8 @@ func slow(d *operationsData) part {
 			Lines: []plotSeries{level("service", w.Greatest("process_resident_memory_bytes", "")), level("jobs", w.Greatest("discsafe_job_processes_resident_bytes", ""))}, Runbook: []string{"memory-grows"}},
 		{ID: "disk", Title: "Disk free", What: "Least in the bin, by volume", Unit: unitBytes, State: disk, Limit: diskNeedBytes, Least: true, LimitWord: "Two of the largest jobs need",
 			Lines: disks, Runbook: []string{"disk-low", "disk-filling"}},
+		{ID: "retention", Title: "Jobs past their time", What: "For how long the oldest should have been deleted", Unit: unitSeconds, State: kept, Limit: limitRetentionS, LimitWord: "Limit",
+			Lines: []plotSeries{level("oldest", w.Greatest("discsafe_retention_behind_seconds", ""))}, Runbook: []string{"retention-behind"}},
 	}, w)
 }
 

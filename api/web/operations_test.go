@@ -161,6 +161,8 @@ func TestOperationsAnswers(t *testing.T) {
 		{"dead letters of jobs that were requeued", func(_ *opsDesk, m *metrics.Metrics) { m.Queue(queue.Stats{Dead: 2}) }, calm, "All decided on"},
 		{"no room", func(_ *opsDesk, m *metrics.Metrics) { m.Refused("disk-full") }, "served good Yes, slow good Nothing, broke bad Badly", "Studios are turned away"},
 		{"low disk", func(d *opsDesk, m *metrics.Metrics) { m.Disk("scratch", func() (int64, bool) { return 5e9, true }) }, "served good Yes, slow bad Much, broke good Nothing", "scratch is low"},
+		{"retention is behind", func(_ *opsDesk, m *metrics.Metrics) { m.RetentionBehind(7 * time.Hour) }, "served good Yes, slow look Something, broke good Nothing", "Behind by 7"},
+		{"retention is at it", func(_ *opsDesk, m *metrics.Metrics) { m.RetentionBehind(time.Hour) }, calm, "At it"},
 		{"integrity", func(_ *opsDesk, m *metrics.Metrics) { m.Integrity(1) }, "served good Yes, slow good Nothing, broke bad Badly", "Bytes were not"},
 		{"errors", func(_ *opsDesk, m *metrics.Metrics) {
 			m.Routes("GET /jobs", "GET /readyz")

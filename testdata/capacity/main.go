@@ -1,10 +1,14 @@
 package main
 
 import (
+	"context"
+	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"strconv"
+	"time"
 
 	"discsafe/testdata/programme"
 )
@@ -31,8 +35,32 @@ func run(args []string, out io.Writer) error {
 			return fmt.Errorf("rate: %w", err)
 		}
 		return mix(rate, args[2])
+	case len(args) == 3 && args[0] == "walks":
+		n, err := strconv.Atoi(args[1])
+		if err != nil {
+			return fmt.Errorf("records: %w", err)
+		}
+		rows, err := walks(context.Background(), n, args[2], time.Now())
+		return errors.Join(err, told(out, rows))
+	case len(args) == 6 && args[0] == "wire":
+		trackS, err := strconv.ParseFloat(args[5], 64)
+		if err != nil {
+			return fmt.Errorf("seconds: %w", err)
+		}
+		row, err := onWire(context.Background(), args[1], args[2], args[3], args[4], trackS)
+		return errors.Join(err, told(out, row))
+	case len(args) == 2 && args[0] == "reconcile":
+		rows, err := reconcile(context.Background(), args[1], time.Now())
+		return errors.Join(err, told(out, rows))
 	}
-	return fmt.Errorf("usage: capacity, or capacity mix RATE FOLDER")
+	return fmt.Errorf("usage: capacity, or capacity mix RATE FOLDER, walks RECORDS FOLDER, reconcile FOLDER, wire DISCSAFE NATS-SERVER S3-GATEWAY FOLDER SECONDS-A-TRACK")
+}
+
+// told writes what was measured as it stands in measured.json.
+func told(out io.Writer, v any) error {
+	e := json.NewEncoder(out)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
 }
 
 // mix writes two minutes of ordinary programme and its side plan.

@@ -286,7 +286,7 @@ func (a *audit) ofJobs(ctx context.Context, dir string, known func(j *auditJob, 
 }
 
 // own are the ledger's keys beside those walked over already.
-var own = []string{recordDir, openDir, studioDir, idemDir, resultDir, sealDir, revisionDir, newsDir}
+var own = []string{recordDir, openDir, studioDir, idemDir, resultDir, sealDir, revisionDir, newsDir, endedDir, buriedDir}
 
 // rest walks over everything else.
 func (a *audit) rest(ctx context.Context) error {

@@ -65,6 +65,8 @@
 //	seal/ID/ATTEMPT         their list, put if absent once all are stored
 //	revision/ROOT/ID        marker: takes the place of the job ROOT or of one after it
 //	news/MINUTE/ID          note: an engineer decided about it then; kept for two hours
+//	ended/MINUTE/ID         marker: ended then and may be deleted when its time is over
+//	buried/MINUTE/ID        marker: was deleted then; its tombstone goes two weeks later
 //
 // An ID sorts newest first, so a plain walk over keys is the order of lists.
 // Markers can be rebuilt from the records (Ledger.Rebuild).
@@ -73,7 +75,19 @@
 //
 // Ledger.Submit, Get, List, Cancel, Retry and Delete serve the side of the
 // studio; Ledger.Claim and the Hold it returns serve workers; Reconciler rings
-// again for what the broker forgot; Expire and Uses serve retention.
+// again for what the broker forgot; Expire and Lay are retention; Rebuild walks
+// over everything, mends markers and tells which mixes are used.
+//
+// # Retention
+//
+// Every job is met by a walk. While it is open that is the Reconciler's; before it
+// loses that marker it gets one below ended/, where Expire finds it, oldest first,
+// without looking at what is not due. Deleting makes a tombstone, and when all else
+// is gone a marker below buried/, where Lay finds it once. An approved job that
+// Expire meets is put off: a later marker first, then the old one goes. Reopening
+// marks before it changes the record. So wherever a process ends, something still
+// leads to the job, and a marker too many costs one look. A version that knew no
+// such markers leaves jobs without: Rebuild gives them theirs within a day.
 //
 // # What it must not know
 //

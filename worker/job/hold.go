@@ -97,7 +97,7 @@ func (l *Ledger) Claim(ctx context.Context, id string, by Claimant) (*Hold, erro
 	}
 	l.forget(id)
 	if ended != "" {
-		return nil, errors.Join(&OverError{ID: id, State: r.State, Now: true, Code: ended, Record: r}, ignoreTransient(l.close(ctx, id)))
+		return nil, errors.Join(&OverError{ID: id, State: r.State, Now: true, Code: ended, Record: r}, ignoreTransient(l.close(ctx, r)))
 	}
 	h.Attempt, h.Record = r.Attempt, r
 	return h, nil
@@ -165,7 +165,7 @@ func (h *Hold) end(ctx context.Context, to State, code Code, f func(*Record) err
 		return nil, err
 	}
 	if r.State.Ended() {
-		return r, ignoreTransient(h.l.close(ctx, h.ID))
+		return r, ignoreTransient(h.l.close(ctx, r))
 	}
 	return r, nil
 }

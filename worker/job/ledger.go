@@ -103,6 +103,9 @@ const (
 	// revisionDir holds a marker for each job of a chain but the first.
 	revisionDir = "revision/"
 	newsDir     = "news/"
+	// endedDir and buriedDir are what retention walks; see Expire and Lay.
+	endedDir  = "ended/"
+	buriedDir = "buried/"
 )
 
 // ResultKey is where a file of an attempt's result lies.
@@ -216,9 +219,16 @@ func (l *Ledger) holds(ctx context.Context, id string, data []byte) bool {
 	return err == nil && bytes.Equal(got, data)
 }
 
-// close removes the marker of a job that has ended. Should a retry open the job
-// again meanwhile, the marker is put back.
-func (l *Ledger) close(ctx context.Context, id string) error {
+// close hands a job that has ended over from the walk of the reconciler to that
+// of retention: it gets the marker of the one before it loses that of the other.
+// Should a retry open the job again meanwhile, its marker is put back.
+func (l *Ledger) close(ctx context.Context, ended *Record) error {
+	id := ended.ID
+	if ended.Standing() != Approved { // reopening marks it
+		if err := l.mark(ctx, endedKey(ended)); err != nil {
+			return err
+		}
+	}
 	if err := l.store.Delete(ctx, openDir+id); err != nil {
 		return err
 	}
@@ -259,7 +269,7 @@ func (l *Ledger) Cancel(ctx context.Context, id, by string) (*Record, error) {
 	}
 	if r.State.Ended() {
 		// The marker is of no more use; if it stays, the reconciler removes it.
-		return r, ignoreTransient(l.close(ctx, id))
+		return r, ignoreTransient(l.close(ctx, r))
 	}
 	return r, nil
 }
@@ -295,7 +305,7 @@ func (l *Ledger) Retry(ctx context.Context, id, by string) (*Record, error) {
 	_, locked := errors.AsType[*LockedError](err)
 	if state || locked {
 		if r.State.Ended() { // a finished job must not stay marked as open
-			return nil, errors.Join(err, ignoreTransient(l.close(ctx, id)))
+			return nil, errors.Join(err, ignoreTransient(l.close(ctx, r)))
 		}
 		return nil, err
 	}

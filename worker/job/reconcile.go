@@ -90,7 +90,7 @@ func (c *Reconciler) Pass(ctx context.Context) (Counts, error) {
 			n.Unreadable = append(n.Unreadable, id)
 		case r.State.Ended():
 			n.Closed++
-			errs = append(errs, l.close(ctx, id))
+			errs = append(errs, l.close(ctx, r))
 		case r.State == Accepted:
 			n.Open++
 			n.Waiting++
@@ -186,63 +186,7 @@ func (l *Ledger) stopLost(ctx context.Context, seen *Record) error {
 	if err != nil || !r.State.Ended() {
 		return err
 	}
-	return l.close(ctx, seen.ID)
-}
-
-// Rebuilt is what Rebuild mended.
-type Rebuilt struct {
-	Records    int // looked at
-	Marked     int // markers put back
-	Tombstones int // of deleted jobs, their deletion finished if it had broken off; removed when old
-	Unreadable []string
-}
-
-// Rebuild walks over all records, puts back markers that are missing, and
-// removes what attempts of jobs ended within tidy left behind. It is for the
-// start of the service and for once a day; it may run beside everything else.
-func (l *Ledger) Rebuild(ctx context.Context, tidy time.Duration) (Rebuilt, error) {
-	var n Rebuilt
-	ensure := func(key string) error {
-		_, err := l.store.Stat(ctx, key)
-		if isNotFound(err) {
-			n.Marked++
-			return l.mark(ctx, key)
-		}
-		return err
-	}
-	err := l.each(ctx, recordDir, func(id string, _ time.Time, r *Record, err error) error {
-		n.Records++
-		if _, deleted := errors.AsType[*DeletedError](err); deleted {
-			n.Tombstones++
-			t, _, err := l.readAny(ctx, id)
-			if err != nil || t.Deleted == nil {
-				return err
-			}
-			return l.lay(ctx, t)
-		}
-		if err != nil {
-			if !errors.Is(err, ErrUnknown) {
-				n.Unreadable = append(n.Unreadable, id)
-			}
-			return nil
-		}
-		if err := ensure(studioKey(r.Request.Studio, id)); err != nil {
-			return err
-		}
-		if root := r.Request.Root; root != "" {
-			if err := errors.Join(ensure(revisionKey(root, id)), l.point(ctx, r)); err != nil {
-				return err
-			}
-		}
-		if !r.State.Ended() {
-			return ensure(openDir + id)
-		}
-		if l.now().Sub(r.Ended) < tidy {
-			return l.Tidy(ctx, r)
-		}
-		return nil
-	})
-	return n, errors.Join(err, l.forgetNews(ctx))
+	return l.close(ctx, r)
 }
 
 // ExpireKeys removes idempotency keys older than they are remembered, and

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -145,14 +146,14 @@ func TestRebuildPutsMarksBack(t *testing.T) {
 	if _, err := h.Finish(b.ctx, b.result(h)); err != nil {
 		t.Fatal(err)
 	}
-	for _, k := range append(b.keys("open/"), b.keys("studio/")...) {
+	for _, k := range slices.Concat(b.keys("open/"), b.keys("studio/"), b.keys("ended/")) {
 		if err := b.store.Delete(b.ctx, k); err != nil {
 			t.Fatal(err)
 		}
 	}
 	n, err := b.l.Rebuild(b.ctx, time.Hour)
-	if err != nil || n.Records != 2 || n.Marked != 3 {
-		t.Errorf("%+v %v; want 2 records, 3 marks", n, err)
+	if err != nil || n.Records != 2 || n.Marked != 4 {
+		t.Errorf("%+v %v; want 2 records, 4 marks", n, err)
 	}
 	if k := b.keys("open/"); len(k) != 1 || k[0] != "open/"+id {
 		t.Errorf("open: %v", k)

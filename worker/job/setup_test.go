@@ -45,6 +45,8 @@ type trouble struct {
 	steps int
 
 	step, prefix string // this step of keys with this prefix always fails
+
+	kill bool // after the fault every step fails, as for a process that is no more
 }
 
 var errInjected = errors.New("injected")
@@ -58,6 +60,9 @@ func (f *trouble) fault(step, key string) error {
 	if f.step != "" && step == f.step && strings.HasPrefix(key, f.prefix) {
 		return fmt.Errorf("%w: %s %s", errInjected, step, key)
 	}
+	if f.hit && f.kill {
+		return fmt.Errorf("%w: after the end", errInjected)
+	}
 	if f.left == 0 {
 		return nil
 	}
@@ -66,6 +71,13 @@ func (f *trouble) fault(step, key string) error {
 	}
 	f.hit = true
 	return fmt.Errorf("%w: %s %s", errInjected, step, key)
+}
+
+// killAt ends the process at the nth step; 0: another one begins.
+func (f *trouble) killAt(n int) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.left, f.hit, f.kill = n, false, n > 0
 }
 
 func (b *bench) failAt(step, prefix string) {

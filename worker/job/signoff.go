@@ -131,6 +131,7 @@ func (l *Ledger) Sign(ctx context.Context, id string, s Sign) (*Record, error) {
 	if f := s.fault(); f != "" {
 		return nil, &RequestError{Faults: []string{f}}
 	}
+	locked := false
 	r, err := l.change(ctx, id, func(r *Record) error {
 		if r.State != Done || r.Result == nil || r.Request.Analyses() {
 			what := "be signed off"
@@ -153,10 +154,22 @@ func (l *Ledger) Sign(ctx context.Context, id string, s Sign) (*Record, error) {
 		case len(r.Signoff) >= maxSigns:
 			return &RequestError{Faults: []string{fmt.Sprintf("decision: there are %d already; submit the side anew", len(r.Signoff))}}
 		}
+		if locked = was == Approved; locked {
+			// Retention looks at it again. Marked before, so that it is not forgotten if
+			// this process ends after the change.
+			if err := l.mark(ctx, endedKey(r)); err != nil {
+				return err
+			}
+		}
 		s.At, s.Attempt, s.Revision = l.stamp(), r.Result.Attempt, r.Request.Number()
 		r.Signoff = append(r.Signoff, s)
 		return nil
 	})
+	if err == nil && locked {
+		// Once more: while it was approved, retention may have put the marker off. That
+		// one is good as well, only later.
+		_ = l.mark(ctx, endedKey(r))
+	}
 	if err == nil {
 		// The decision stands; without the note others learn of it when they next look.
 		_ = l.mark(ctx, newsDir+s.At.Format(newsForm)+"/"+id)

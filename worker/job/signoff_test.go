@@ -64,17 +64,16 @@ func TestSign(t *testing.T) {
 		t.Errorf("retrying an approved side: %v, open %v", err, b.keys("open/"))
 	}
 	b.clock.pass(400 * 24 * time.Hour)
-	if n, err := b.l.Expire(b.ctx, 24*time.Hour, b.clock.now(), 0); n != 0 || err != nil {
-		t.Errorf("retention took %d, %v", n, err)
-	}
-	if ids, err := b.l.Expiring(b.ctx, 24*time.Hour, b.clock.now(), 0); len(ids) != 0 || err != nil {
-		t.Errorf("retention would take %v, %v", ids, err)
+	for want := range 2 { // it is put off, and then not looked at
+		if n, err := b.expire(24 * time.Hour); n.Removed != 0 || n.PutOff != 1-want || err != nil {
+			t.Errorf("retention took %+v, %v", n, err)
+		}
 	}
 	if _, err := b.l.Sign(b.ctx, id, sign(job.Reopen, "a new mix came")); err != nil {
 		t.Fatal(err)
 	}
-	if n, err := b.l.Expire(b.ctx, 24*time.Hour, b.clock.now(), 0); n != 1 || err != nil {
-		t.Errorf("of a reopened side retention took %d, %v", n, err)
+	if n, err := b.expire(24 * time.Hour); n.Removed != 1 || err != nil {
+		t.Errorf("of a reopened side retention took %+v, %v", n, err)
 	}
 }
 

@@ -61,11 +61,11 @@ func TestApproveAtEveryStep(t *testing.T) {
 	others := map[string]func(b *bench, id string) (deleted error){
 		"delete": func(b *bench, id string) error { return b.l.Delete(b.ctx, id, "mira") },
 		"expire": func(b *bench, _ string) error {
-			n, err := b.l.Expire(b.ctx, time.Hour, b.clock.now(), 0)
+			n, err := b.expire(time.Hour)
 			if err != nil {
 				b.t.Fatalf("expire: %v", err)
 			}
-			if n == 0 {
+			if n.Removed == 0 {
 				return errors.New("left alone")
 			}
 			return nil
@@ -128,13 +128,13 @@ func TestSignCrowd(t *testing.T) {
 		b.clock.pass(2 * time.Hour)
 		var wg sync.WaitGroup
 		var signed, deleted error
-		var expired int
+		var expired job.Batch
 		wg.Go(func() { _, signed = b.l.Sign(b.ctx, id, sign(job.Approve, "")) })
 		wg.Go(func() { deleted = b.l.Delete(b.ctx, id, "mira") })
-		wg.Go(func() { expired, _ = b.l.Expire(b.ctx, time.Hour, b.clock.now(), 0) }) // its errors are those of Delete
-		wg.Go(func() { _, _ = b.l.Retry(b.ctx, id, "mira") })                         // never allowed; see TestApproveAtEveryStep
+		wg.Go(func() { expired, _ = b.expire(time.Hour) })    // its errors are those of Delete
+		wg.Go(func() { _, _ = b.l.Retry(b.ctx, id, "mira") }) // never allowed; see TestApproveAtEveryStep
 		wg.Wait()
-		if expired > 0 {
+		if expired.Removed > 0 {
 			deleted = nil
 		}
 		r, err := b.l.Get(b.ctx, id)

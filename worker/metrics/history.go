@@ -39,6 +39,7 @@ var keptFamilies = []kept{
 	{"discsafe_stage_seconds", "stage"},
 	{"discsafe_stage_realtime_ratio", "stage"},
 	{"discsafe_disk_free_bytes", "volume"},
+	{"discsafe_retention_behind_seconds", ""},
 	{"discsafe_attempts_total", "outcome"},
 	{"discsafe_worker_trouble_total", "reason"},
 	{"discsafe_redeliveries_total", ""},

@@ -67,6 +67,9 @@ var (
 	// uploads are what became of files that were taken.
 	uploads = values{"stored", "known"}
 
+	// retainedKinds are what retention deletes.
+	retainedKinds = values{"jobs", "tombstones"}
+
 	// hookResults are what may become of one try to tell an address.
 	hookResults = values{"sent", "retry", "given-up", "gone", "refused", "dropped", "unreadable", "store"}
 )

@@ -45,6 +45,8 @@ type Metrics struct {
 	dead, unreadable                      prometheus.Gauge
 	messages, open                        *prometheus.GaugeVec
 	lastDone                              prometheus.Gauge
+	retentionBehind, retentionPass        prometheus.Gauge
+	retained                              counts
 	requests                              *prometheus.CounterVec
 	requestS                              *prometheus.HistogramVec
 	uploads, refused, signIn, hooks       counts
@@ -112,6 +114,9 @@ func (m *Metrics) makeService() {
 	m.refused = m.counts("uploads_refused_total", "Mixes, plans and jobs that were not taken, by reason.", "reason", problems)
 	m.signIn = m.counts("sign_in_failures_total", "Requests turned away at the door, by kind.", "kind", signIns)
 	m.hooks = m.counts("hooks_total", "Tries to tell an address that a job ended, by result.", "result", hookResults)
+	m.retained = m.counts("retention_removed_total", "What was past its time and is deleted, by kind: jobs, tombstones (what stays of a deleted job for a while).", "kind", retainedKinds)
+	m.retentionBehind = m.gauge("retention_behind_seconds", "For how long the oldest job that is past its time should have been deleted; 0 if none is, or jobs are kept for ever.")
+	m.retentionPass = m.gauge("retention_pass_jobs", "Jobs deleted in the last pass of retention, which ends when nothing more is due.")
 	m.build = m.gauges("build_info", "Always 1; the labels say what runs.", "version", "go")
 	m.build.WithLabelValues("unknown", runtime.Version()).Set(1)
 }
@@ -139,6 +144,19 @@ func (m *Metrics) Counts(c job.Counts) {
 	m.rung.Add(float64(max(0, c.Rung)))
 	m.unreadable.Set(float64(len(c.Unreadable)))
 }
+
+// RetentionBehind takes for how long the oldest job past its time should have
+// been deleted.
+func (m *Metrics) RetentionBehind(d time.Duration) { m.retentionBehind.Set(max(0, d.Seconds())) }
+
+// Retained takes what one batch of retention deleted.
+func (m *Metrics) Retained(jobs, tombstones int) {
+	m.retained.add("jobs", float64(jobs))
+	m.retained.add("tombstones", float64(tombstones))
+}
+
+// RetentionPass takes how many jobs a whole pass of retention deleted.
+func (m *Metrics) RetentionPass(jobs int) { m.retentionPass.Set(float64(jobs)) }
 
 // Queue takes what the broker holds.
 func (m *Metrics) Queue(s queue.Stats) {

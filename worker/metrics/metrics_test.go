@@ -186,6 +186,11 @@ func TestEachEventMovesItsMetric(t *testing.T) {
 			m.Counts(job.Counts{Open: 9, Waiting: 5, Running: 4, Lost: 1, Rung: 2, Unreadable: []string{"x"}, Oldest: 8 * second})
 		}, map[string]float64{"jobs_open{state=waiting}": 5, "jobs_open{state=running}": 3, "jobs_open{state=lost}": 1,
 			"jobs_rung_again_total": 2, "records_unreadable": 1, "oldest_waiting_seconds": 8}},
+		{"retention", func(m *metrics.Metrics) {
+			m.RetentionBehind(7200 * second)
+			m.Retained(3, 2)
+			m.RetentionPass(5)
+		}, map[string]float64{"retention_behind_seconds": 7200, "retention_removed_total{kind=jobs}": 3, "retention_removed_total{kind=tombstones}": 2, "retention_pass_jobs": 5}},
 		{"queue", func(m *metrics.Metrics) { m.Queue(queue.Stats{Waiting: 3, InFlight: 2, Dead: 1}) },
 			map[string]float64{"queue_messages{state=waiting}": 3, "queue_messages{state=in-flight}": 2, "queue_messages{state=dead}": 1, "dead_letters": 1}},
 		{"slots", func(m *metrics.Metrics) {

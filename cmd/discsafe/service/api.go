@@ -41,7 +41,6 @@ func (s *Service) openAPI(ctx context.Context) error {
 	s.intake, err = intake.New(intake.Options{
 		Store: s.apiStore(), Spool: s.o.Spool, Log: s.log, Now: time.Now, Observe: s.metrics.Upload,
 		Limits: intake.Limits{MaxBytes: lim.MaxFile, MinFree: lim.MinFree, MixTTL: days(lim.MixDays)},
-		Used:   s.ledger.Uses,
 	})
 	if err != nil {
 		return err

@@ -16,15 +16,13 @@ import (
 
 // How often things are done beside requests and jobs.
 const (
-	passEvery    = 5 * time.Second // a lost ring is missed after the reconciler's grace and this
-	probeEvery   = 10 * time.Second
-	syncEvery    = 2 * time.Second // asks only if the last answer is old or the connection was lost
-	tokensEvery  = 2 * time.Second
-	houseEvery   = time.Hour
-	daily        = 24 * time.Hour
-	tidyWithin   = 7 * 24 * time.Hour // of jobs ended since then leftovers are looked for
-	expireAtOnce = 1000               // jobs deleted in one go
-	healthMost   = 24 * time.Hour     // a probe's record older than this was left by a killed process
+	passEvery   = 5 * time.Second // a lost ring is missed after the reconciler's grace and this
+	probeEvery  = 10 * time.Second
+	syncEvery   = 2 * time.Second // asks only if the last answer is old or the connection was lost
+	tokensEvery = 2 * time.Second
+	houseEvery  = time.Hour
+	daily       = 24 * time.Hour
+	healthMost  = 24 * time.Hour // a probe's record older than this was left by a killed process
 )
 
 // runLoops starts what happens beside requests and jobs, until ctx is done.
@@ -44,8 +42,10 @@ func (s *Service) runLoops(ctx context.Context, wg *sync.WaitGroup) {
 	loop("sampling metrics", metrics.HistoryEvery, func(context.Context) error { return s.history.Take(time.Now()) })
 	loop("reconciling", s.o.PassEvery, s.reconcile())
 	loop("looking for tokens", tokensEvery, s.watchTokens)
-	// One after the other: they read much, and requests come first. Hooks are sent by the server.
+	// Each by one at a time: they read much, and requests come first. Hooks are sent by the server.
 	loop("keeping house", s.o.HouseEvery, s.keepHouse())
+	loop("walking over records", s.o.HouseEvery, s.walkRecords())
+	loop("deleting what is past its time", retainEvery, s.retain())
 }
 
 // loop calls f at once and then again and again. Trouble is told when it
@@ -105,30 +105,16 @@ func (s *Service) reconcile() func(context.Context) error {
 }
 
 // keepHouse returns what is done at the start and every HouseEvery: what was left is
-// swept, what is over is forgotten. Walks over everything come once a day.
+// swept, what is over is forgotten; some of it once a day.
 func (s *Service) keepHouse() func(context.Context) error {
 	var walked time.Time
 	return func(ctx context.Context) error {
 		var errs []error
-		do := func(what string, f func() (int, error)) {
-			if ctx.Err() != nil {
-				return
-			}
-			n, err := f()
-			if err != nil {
-				errs = append(errs, fmt.Errorf("%s: %w", what, err))
-			}
-			if n > 0 {
-				s.log.Info(what, "removed", n)
-			}
-		}
-		do("uploads and mixes nobody uses", func() (int, error) { return s.intake.Sweep(ctx) })
+		do := func(what string, f func() (int, error)) { errs = append(errs, s.remove(ctx, what, f)) }
+		do("uploads nobody goes on with", func() (int, error) { return s.intake.Sweep(ctx) })
 		do("sessions that are over", func() (int, error) { return s.gate.SweepSessions(ctx) })
 		do("dead letters of jobs that were decided on", func() (int, error) { return s.forgetDecided(ctx) })
 		do("idempotency keys that are too old", func() (int, error) { return s.ledger.ExpireKeys(ctx) })
-		if d := days(s.o.Limits.RetainDays); d > 0 {
-			do("jobs past their time", func() (int, error) { return s.ledger.Expire(ctx, d, time.Now(), expireAtOnce) })
-		}
 		if time.Since(walked) < daily {
 			return errors.Join(errs...)
 		}
@@ -143,15 +129,23 @@ func (s *Service) keepHouse() func(context.Context) error {
 			swept, err := sw.Sweep(ctx)
 			return swept.Removed, err
 		})
-		do("markers", func() (int, error) {
-			b, err := s.ledger.Rebuild(ctx, tidyWithin)
-			if b.Marked > 0 || len(b.Unreadable) > 0 {
-				s.log.Warn("records walked over", "records", b.Records, "markers_put_back", b.Marked, "unreadable", b.Unreadable)
-			}
-			return 0, err
-		})
 		return errors.Join(errs...)
 	}
+}
+
+// remove does one thing of the house, and says what it removed.
+func (s *Service) remove(ctx context.Context, what string, f func() (int, error)) error {
+	if ctx.Err() != nil {
+		return nil
+	}
+	n, err := f()
+	if n > 0 {
+		s.log.Info(what, "removed", n)
+	}
+	if err != nil {
+		return fmt.Errorf("%s: %w", what, err)
+	}
+	return nil
 }
 
 // lettersAtOnce is how many dead letters are read in one go.

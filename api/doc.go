@@ -25,6 +25,7 @@
 //	files, excerpts    results                                   files.go, audio.go
 //	groove             the groove around a moment                grooveview.go
 //	pages              the same for people, package web          pages.go
+//	test cuts          files of their page, made as they go out  pages_testcut.go
 //
 // Every error is a v1.Problem. What belongs to another studio is answered with
 // the bytes of what does not exist.

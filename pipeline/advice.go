@@ -47,6 +47,8 @@ func (j *job) advice() ([]report.Advice, error) {
 		slices.SortStableFunc(own, func(a, b stage.Passage) int { return cmp.Compare(a.MinGain, b.MinGain) })
 		for _, p := range own[:min(len(own), mostAdvice)] {
 			a := report.Advice{StartS: round3(j.sectors.Seconds(p.First)), EndS: round3(j.sectors.Seconds(p.Last + 1)), Stage: l.id, ChangeDB: math.Round(audio.DB(p.MinGain)*10) / 10}
+			// Gain begins to fall before the sound that asks for it, so maybe before its track.
+			a.Track = cmp.Or(j.placeS(a.StartS).Track, j.place(p.WorstSector).Track)
 			a.CapDB = math.Min(0, math.Round((a.ChangeDB+caps.MaxReductionDB)*10)/10)
 			worst[p.WorstSector] = append(worst[p.WorstSector], len(out))
 			out = append(out, a)
@@ -103,7 +105,7 @@ func motionHz(id string, m *groove.Motion) *float64 {
 
 // word writes the note.
 func (j *job) word(a *report.Advice) {
-	a.Track, a.TrackS, a.Title = j.placeS(a.StartS).Track, a.StartS, ""
+	a.TrackS, a.Title = a.StartS, ""
 	at := "between tracks"
 	if a.Track > 0 {
 		p := j.side.tracks[a.Track-1]

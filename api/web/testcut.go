@@ -15,15 +15,17 @@ import (
 // servers on the way take no more than 4 KiB.
 const maxTestCutQuery = 3500
 
+// testCutView is the page of test cuts: the form, and what it made.
 type testCutView struct {
 	roomFaults
 	Cautions []string
 	Disc     string
-	Room     string // as sent, kept from one form to the next
-	Cut      *tones.Sheet
+	Room     string       // as sent, kept from one form to the next
+	Cut      *tones.Sheet // nil: none yet
 	Files    []testCutFile
 }
 
+// testCutFile is a link to one of its files, in words.
 type testCutFile struct{ Name, Href, Word, What string }
 
 // Discs are the choices of a disc.

@@ -51,6 +51,7 @@ type operationsData struct {
 	w, hour *metrics.Window
 	status  v1.Status
 	dead    int // jobs
+	members []memberView
 }
 
 func ask(id, question string, words [3]string, specs []plotSpec, w *metrics.Window) part {
@@ -72,6 +73,13 @@ func ask(id, question string, words [3]string, specs []plotSpec, w *metrics.Wind
 		p.Answer = off("Not known yet")
 	}
 	return p
+}
+
+// atLeast makes the answer no better than a.
+func (p *part) atLeast(a badge) {
+	if p.Answer.Kind != "bad" && (a.Kind == "bad" || p.Answer.Kind != "look") {
+		p.Answer = a
+	}
 }
 
 // named makes lines of the greatest series of a family; the rest is one line.
@@ -171,6 +179,7 @@ func served(d *operationsData) part {
 			Lines: []plotSeries{level("oldest", w.Greatest("discsafe_oldest_waiting_seconds", ""))}, Runbook: []string{"oldest-waiting"}},
 		{ID: "through", Title: "Time through the system", What: through, Unit: unitSeconds, State: promise, Limit: limitPromiseS, LimitWord: "Promise, besides the length of the programme",
 			Lines: []plotSeries{level("median", w.Quantile("discsafe_job_seconds", 0.5)), level("p95", w.Quantile("discsafe_job_seconds", 0.95))}, Runbook: []string{"jobs-late-fast", "jobs-late-slow"}},
+		silentUploads(d),
 	}, w)
 }
 
@@ -276,6 +285,7 @@ func slow(d *operationsData) part {
 			Lines: []plotSeries{level("service", w.Greatest("process_resident_memory_bytes", "")), level("jobs", w.Greatest("discsafe_job_processes_resident_bytes", ""))}, Runbook: []string{"memory-grows"}},
 		{ID: "disk", Title: "Disk free", What: "Least in the bin, by volume", Unit: unitBytes, State: disk, Limit: diskNeedBytes, Least: true, LimitWord: "Two of the largest jobs need",
 			Lines: disks, Runbook: []string{"disk-low", "disk-filling"}},
+		writes(d),
 	}, w)
 }
 

@@ -33,7 +33,8 @@ func (s *Server) members(ctx context.Context, _ *none) (*body[v1.Workers], error
 	}
 	out := v1.Workers{Workers: []v1.Member{}}
 	for _, m := range all {
-		w := v1.Member{Name: m.Name, Version: m.Version, Slots: m.Slots, Running: m.Running, Drained: m.Drained, Stopping: m.Stopping, Silent: m.Silent, Trouble: m.Trouble, At: m.At, AheadS: math.Round(m.ClockAhead.Seconds())}
+		// When it told, by the store's clock: its own may be off.
+		w := v1.Member{Name: m.Name, Version: m.Version, Slots: m.Slots, Running: m.Running, Drained: m.Drained, Stopping: m.Stopping, Silent: m.Silent, Trouble: m.Trouble, At: m.At.Add(-m.ClockAhead), AheadS: math.Round(m.ClockAhead.Seconds())}
 		if m.Mark != nil {
 			w.Asked, w.By, w.Since = true, m.Mark.By, m.Mark.At
 		}

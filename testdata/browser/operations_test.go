@@ -6,8 +6,11 @@ import (
 	"fmt"
 	"net/http"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 )
@@ -36,12 +39,33 @@ func (b *tab) says(texts ...string) {
 	}
 }
 
-// handIn submits the demonstration's side and does not wait for it.
-func (h *house) handIn(t *testing.T, n int, more ...string) {
+// faulty is the program with the fault points of fault runs built in: sides that
+// break their process.
+var faulty = sync.OnceValues(func() (string, error) {
+	at := built + "-faulty"
+	cmd := exec.Command("go", "build", "-buildvcs=false", "-tags", "faultpoints", "-o", at, "./cmd/discsafe")
+	cmd.Dir = filepath.Join("..", "..")
+	if out, err := cmd.CombinedOutput(); err != nil {
+		return "", fmt.Errorf("building the program with fault points: %w\n%s", err, out)
+	}
+	return at, nil
+})
+
+var catalogueLine = regexp.MustCompile(`(?m)^catalogue: .*$`)
+
+// handIn submits the demonstration's side and does not wait for it; with a
+// catalogue number the process breaks as that says.
+func (h *house) handIn(t *testing.T, n int, catalogue string) {
 	t.Helper()
-	token := written(t, t.TempDir(), "token", []byte(h.studio))
-	args := append([]string{"submit", filepath.Join(scenario(t), "demo-side.yaml"), "--server", h.url(""), "--token-file", token, "--key", fmt.Sprint("operations-", n)}, more...)
-	command(t, args...)
+	plan := filepath.Join(scenario(t), "demo-side.yaml")
+	if catalogue != "" {
+		text, err := os.ReadFile(plan)
+		if err != nil {
+			t.Fatal(err)
+		}
+		plan = written(t, scenario(t), catalogue+".yaml", catalogueLine.ReplaceAll(text, []byte("catalogue: "+catalogue)))
+	}
+	command(t, "submit", plan, "--server", h.url(""), "--token-file", written(t, t.TempDir(), "token", []byte(h.studio)), "--key", fmt.Sprint("operations-", n))
 }
 
 // send asks the service for something and returns its status.
@@ -69,10 +93,14 @@ func (h *house) send(t *testing.T, method, path, token string, body []byte, head
 // TestOperationsInEveryState looks at the operations page of a service that has
 // nothing to do, of one with more to do than it can, and of one with faults.
 func TestOperationsInEveryState(t *testing.T) {
-	// Jobs that want more memory than there is are given up after three attempts, with rests of 10 and 40 s between.
-	bad := newHouse(t, "--memory", "16MiB")
-	for n := range 2 {
-		bad.handIn(t, n)
+	program, err := faulty()
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Jobs that break are given up after three attempts, with rests of 10 and 40 s between.
+	bad := houseOf(t, program, "--memory", "256MiB")
+	for n, catalogue := range []string{"FAULT-PANIC", "FAULT-HUNGER"} {
+		bad.handIn(t, n, catalogue)
 	}
 	t.Run("empty", func(t *testing.T) {
 		h := newHouse(t)
@@ -87,11 +115,11 @@ func TestOperationsInEveryState(t *testing.T) {
 		o := open(t, h.service)
 		o.signIn(h.operator)
 		for n := range 3 {
-			h.handIn(t, n)
+			h.handIn(t, n, "")
 		}
 		o.sampled()
 		for n := range 12 {
-			h.handIn(t, 100+n)
+			h.handIn(t, 100+n, "")
 		}
 		o.until("a job that runs", "document.querySelector('main').innerText.includes('All slots busy')")
 		o.see("operations-busy", "/operations")
@@ -104,10 +132,6 @@ func TestOperationsInEveryState(t *testing.T) {
 func (h *house) faults(t *testing.T) {
 	o := open(t, h.service)
 	o.signIn(h.operator)
-	dir := t.TempDir()
-	written(t, dir, "noise.wav", []byte("no sound at all"))
-	plan := written(t, dir, "noise.yaml", []byte("side: A\ntitle: Ropes, wrong file\ntracks:\n  - file: noise.wav\n"))
-	command(t, "submit", plan, "--server", h.url(""), "--token-file", written(t, dir, "token", []byte(h.studio)))
 	// An upload that was left two hours ago.
 	tus := "Tus-Resumable: 1.0.0"
 	status, at := h.send(t, http.MethodPost, "/v1/uploads", h.studio, nil, tus, "Upload-Length: 1000")
@@ -148,6 +172,6 @@ func (h *house) faults(t *testing.T) {
 	o.at("/operations")
 	o.until("the history has it all", "document.querySelector('#plot-door').innerText.includes('in all 40') && document.querySelector('#plot-uploads').innerText.includes('beyond the limit') && document.querySelector('#plot-dead').innerText.includes('To be decided on')")
 	o.see("operations-faults", "/operations")
-	o.says("Intake is paused", "the disk of the store is changed", "Silent: frozen, cut off or killed", "Clock 10 min behind", "2 jobs are dead", "bad-sound", "out-of-memory")
+	o.says("Intake is paused", "the disk of the store is changed", "Silent: frozen, cut off or killed", "Clock 10 min behind", "2 jobs are dead", "crashed", "out-of-memory")
 	o.see("runbook-faults", "/operations/runbook#faults")
 }

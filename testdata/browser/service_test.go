@@ -100,9 +100,15 @@ func command(t *testing.T, args ...string) string {
 // start starts the service on a folder and a free port, and ends it with the test.
 func start(t *testing.T, data string, more ...string) *service {
 	t.Helper()
+	return startProgram(t, built, data, more...)
+}
+
+// startProgram starts the service of one build of the program.
+func startProgram(t *testing.T, program, data string, more ...string) *service {
+	t.Helper()
 	s := &service{data: data, log: &logTail{}}
 	args := append([]string{"serve", "--data", data, "--listen", "127.0.0.1:0", "--log", "text"}, more...)
-	s.cmd = exec.Command(built, args...)
+	s.cmd = exec.Command(program, args...)
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)

@@ -54,7 +54,7 @@ func houseOf(t *testing.T, program string, more ...string) *house {
 	h := &house{studio: tokenOf(t, data, "studio", "north", "North, mixing desk"),
 		engineer: tokenOf(t, data, "engineer", "", "Ada Lind"),
 		operator: tokenOf(t, data, "operator", "", "Night watch")}
-	h.service = startProgram(t, program, data, more...)
+	h.service = start(t, program, data, more...)
 	return h
 }
 

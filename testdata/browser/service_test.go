@@ -97,14 +97,9 @@ func command(t *testing.T, args ...string) string {
 	return string(out)
 }
 
-// start starts the service on a folder and a free port, and ends it with the test.
-func start(t *testing.T, data string, more ...string) *service {
-	t.Helper()
-	return startProgram(t, built, data, more...)
-}
-
-// startProgram starts the service of one build of the program.
-func startProgram(t *testing.T, program, data string, more ...string) *service {
+// start starts a build of the program as a service on a folder and a free port, and
+// ends it with the test.
+func start(t *testing.T, program, data string, more ...string) *service {
 	t.Helper()
 	s := &service{data: data, log: &logTail{}}
 	args := append([]string{"serve", "--data", data, "--listen", "127.0.0.1:0", "--log", "text"}, more...)

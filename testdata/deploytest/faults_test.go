@@ -76,9 +76,10 @@ func (s *site) faults(plans []string) [][]fault {
 			// Last, as the service throttles this address for it.
 			{name: "flood of wrong tokens", moves: `sum(rate(discsafe_sign_in_failures_total[5m])) > 1`, alerts: []string{"SignInFlood"}, begin: s.flood},
 		},
-		{{name: "store read-only", moves: `discsafe_disk_writable{volume="store"} == 0`, alerts: []string{"NotWritable", "CanaryMissing"}, begin: func(*testing.T) func() {
+		{{name: "store read-only", moves: `discsafe_disk_writable{volume="store"} == 0`, alerts: []string{"NotWritable", "CanaryMissing"}, begin: func(t *testing.T) func() {
 			s.store.end()
 			s.store = s.restartStore("--readonly")
+			s.refused(t, http.StatusServiceUnavailable)
 			return func() { s.store.end(); s.store = s.restartStore() }
 		}}},
 		{{name: "slow disk", moves: `min_over_time(discsafe_disk_write_seconds{volume="store"}[5m]) > 1`, alerts: []string{"DiskSlow"}, begin: func(*testing.T) func() {
@@ -203,6 +204,17 @@ func (s *site) fillSpool(t *testing.T) func() {
 	if err := os.WriteFile(ballast, make([]byte, spoolBytes+1), 0o600); !errors.Is(err, syscall.ENOSPC) {
 		t.Fatalf("the spool is not full: %v", err)
 	}
+	s.refused(t, http.StatusInsufficientStorage)
+	return func() {
+		if err := os.Remove(ballast); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+// refused hands in a mix that is not there yet, which must be answered so.
+func (s *site) refused(t *testing.T, want int) {
+	t.Helper()
 	token, err := os.ReadFile(s.engineer)
 	if err != nil {
 		t.Fatal(err)
@@ -210,13 +222,8 @@ func (s *site) fillSpool(t *testing.T) func() {
 	mix := bytes.Repeat([]byte("new"), 1000)
 	sum := sha256.Sum256(mix)
 	at := s.server + "/v1/mixes/" + hex.EncodeToString(sum[:]) + "?studio=north"
-	if status, err := ask(http.MethodPut, at, "Bearer "+strings.TrimSpace(string(token)), mix); status != http.StatusInsufficientStorage || err != nil {
-		t.Fatalf("a mix for a full spool got %d, %v", status, err)
-	}
-	return func() {
-		if err := os.Remove(ballast); err != nil {
-			t.Error(err)
-		}
+	if status, err := ask(http.MethodPut, at, "Bearer "+strings.TrimSpace(string(token)), mix); status != want || err != nil {
+		t.Fatalf("a new mix got %d, %v; want %d", status, err, want)
 	}
 }
 

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"errors"
+	"math"
 	"net/http"
 
 	"discsafe/api/access"
@@ -19,7 +20,7 @@ type workerInput struct {
 func (s *Server) registerWorkers() {
 	operate := need(access.Operate)
 	huma.Register(s.huma, s.routes.add(operate, op(http.MethodGet, "/v1/workers", "workers", "service", "The workers of all processes on the store",
-		"Those that have told of themselves in the last 45 seconds."), v1.Unavailable), s.members)
+		"Those that have told of themselves in the last 45 seconds, and for an hour those that fell silent."), v1.Unavailable), s.members)
 	huma.Register(s.huma, s.routes.add(operate, op(http.MethodPost, "/v1/workers/{name}/drain", "drain", "service", "Ask a worker to take no more jobs",
 		"It obeys within seconds. Jobs under way go on; when running is 0 its process can be ended without handing anything back."), v1.NotFound, v1.Unavailable), s.drainWorker)
 	huma.Register(s.huma, s.routes.add(operate, op(http.MethodPost, "/v1/workers/{name}/resume", "undrain", "service", "Let a worker take jobs again", ""), v1.NotFound, v1.Unavailable), s.undrainWorker)
@@ -32,7 +33,8 @@ func (s *Server) members(ctx context.Context, _ *none) (*body[v1.Workers], error
 	}
 	out := v1.Workers{Workers: []v1.Member{}}
 	for _, m := range all {
-		w := v1.Member{Name: m.Name, Version: m.Version, Slots: m.Slots, Running: m.Running, Drained: m.Drained, Stopping: m.Stopping, Trouble: m.Trouble, At: m.At}
+		// When it told, by the store's clock: its own may be off.
+		w := v1.Member{Name: m.Name, Version: m.Version, Slots: m.Slots, Running: m.Running, Drained: m.Drained, Stopping: m.Stopping, Silent: m.Silent, Trouble: m.Trouble, At: m.At.Add(-m.ClockAhead), AheadS: math.Round(m.ClockAhead.Seconds())}
 		if m.Mark != nil {
 			w.Asked, w.By, w.Since = true, m.Mark.By, m.Mark.At
 		}

@@ -115,7 +115,7 @@ func mayPass(err error) bool {
 		return true
 	}
 	e, is := errors.AsType[*store.Error](err)
-	return is && !errors.Is(err, store.ErrFull) && (e.Kind == nil || errors.Is(err, store.ErrUnavailable)) && !errors.Is(err, context.Canceled)
+	return is && !errors.Is(err, store.ErrFull) && (e.Kind == nil || errors.Is(err, store.ErrUnavailable) || errors.Is(err, store.ErrRefused)) && !errors.Is(err, context.Canceled)
 }
 
 // turnAway answers a message whose job could not be claimed.

@@ -259,13 +259,15 @@ func TestDiskFillsUpMeanwhile(t *testing.T) {
 
 func TestStoreAway(t *testing.T) {
 	h := newHouse(t, nil)
-	away := store.Fault(func(string, string) error {
-		return &store.Error{Kind: store.ErrUnavailable, Err: errors.New("secret-host:9000 refused")}
-	})
-	h.fault.Store(&away)
-	a := h.put(asStudio, "x")
-	if p := a.problem(t); a.StatusCode != 503 || p.RetryAfter == 0 || strings.Contains(string(a.body), "secret-host") {
-		t.Errorf("%d %s", a.StatusCode, a.body)
+	for _, kind := range []error{store.ErrUnavailable, store.ErrRefused} {
+		away := store.Fault(func(string, string) error {
+			return &store.Error{Kind: kind, Err: errors.New("secret-host:9000 refused")}
+		})
+		h.fault.Store(&away)
+		a := h.put(asStudio, "x")
+		if p := a.problem(t); a.StatusCode != 503 || p.RetryAfter == 0 || strings.Contains(string(a.body), "secret-host") {
+			t.Errorf("%v: %d %s", kind, a.StatusCode, a.body)
+		}
 	}
 	noRoom := store.Fault(func(string, string) error { return &store.Error{Kind: store.ErrFull} })
 	h.fault.Store(&noRoom)

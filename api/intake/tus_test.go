@@ -258,6 +258,31 @@ func TestTusUploadExpires(t *testing.T) {
 	}
 }
 
+// An upload that was left is counted, with the time since its last byte, until it
+// goes on to its end, is given up, or expires.
+func TestUnfinishedUploads(t *testing.T) {
+	h := newHouse(t, nil)
+	const slack = time.Minute // the file's time is the system's
+	want := func(when string, n int, silent time.Duration) {
+		t.Helper()
+		got, quiet, err := h.in.Unfinished()
+		if got != n || quiet < silent || quiet > silent+slack || err != nil {
+			t.Errorf("%s: %d unfinished, silent for %v, %v; want %d, %v", when, got, quiet, err, n, silent)
+		}
+	}
+	want("nothing", 0, 0)
+	left := h.create(10)
+	h.patch(left, 0, "12345")
+	h.shift.Add(int64(2 * time.Hour))
+	other := h.create(10)
+	want("one was left, one begins", 2, 2*time.Hour)
+	h.patch(left, 5, "67890")
+	h.shift.Add(int64(-2 * time.Hour))
+	want("the first has ended", 1, 0)
+	h.do("DELETE", other, asStudio, nil, "Tus-Resumable", "1.0.0")
+	want("the other was given up", 0, 0)
+}
+
 func TestTusUploadsUnderWayAreLimited(t *testing.T) {
 	h := newHouse(t, func(o *Options) { o.Limits.PerStudioUploads = 2; o.Limits.PerStudioBytes = 100 })
 	first := h.create(10)

@@ -120,6 +120,30 @@ func (in *Intake) openUploads(studio string) (n int, bytes int64, err error) {
 	return n, bytes, nil
 }
 
+// Unfinished counts the uploads that have begun and not ended, and says for how
+// long the one that is silent longest has had no byte; 0 if there is none.
+func (in *Intake) Unfinished() (n int, silent time.Duration, err error) {
+	studios, err := in.folders(tusDir)
+	for _, studio := range studios {
+		entries, rerr := os.ReadDir(in.uploadDir(studio))
+		err = errors.Join(err, rerr)
+		for _, e := range entries {
+			id, isInfo := strings.CutSuffix(e.Name(), ".info")
+			if !isInfo {
+				continue
+			}
+			u, uerr := in.readUpload(studio, id)
+			if errors.Is(uerr, errNoUpload) {
+				continue // it ends this moment, or begins
+			}
+			if err = errors.Join(err, uerr); uerr == nil {
+				n, silent = n+1, max(silent, in.now().Sub(u.touched))
+			}
+		}
+	}
+	return n, silent, err
+}
+
 // done says which mix a finished upload became.
 type done struct {
 	SHA256   string    `json:"sha256"`

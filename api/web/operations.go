@@ -79,6 +79,8 @@ type operationsView struct {
 	Taken    *stamp // nil: no sample yet
 	Kept     string // how far back the samples go
 	Intake   badge
+	Broker   *badge // nil: it answers
+	Lost     *badge // nil: no job is
 	Since    *stamp
 	Parts    []part
 	Workers  []memberView
@@ -92,6 +94,7 @@ type operationsView struct {
 type memberView struct {
 	v1.Member
 	State badge
+	Clock *badge // nil: it is right
 	Here  bool
 	Told  *stamp
 }
@@ -121,13 +124,21 @@ func (o *operating) page(w http.ResponseWriter, r *http.Request) {
 	if st.Intake.Paused {
 		v.Intake = look("Intake is paused")
 	}
+	if st.Queue == nil {
+		b := bad("The broker does not answer")
+		v.Broker = &b
+	}
+	if n := st.Jobs.Lost; n > 0 {
+		b := look(jobsWords(n) + " without a sign of life")
+		v.Lost = &b
+	}
 	o.workers(ctx, &v, now)
 	o.broken(ctx, &v, now)
 	o.parts(&v, r.URL.Query().Get("span"), st, now)
 	o.show(w, r, http.StatusOK, "operations", frame{Title: "Operations", Here: "operations", Who: whoOf(ctx), Notice: operationsDone(r.URL.Query()), Body: v})
 }
 
-// parts answers the three questions for the time asked for; without one, for the
+// parts answers the four questions for the time asked for; without one, for the
 // last hour, or less while the process is young.
 func (o *operating) parts(v *operationsView, asked string, st v1.Status, now time.Time) {
 	hour := o.svc.History(time.Hour, 60)
@@ -149,12 +160,14 @@ func (o *operating) parts(v *operationsView, asked string, st v1.Status, now tim
 		v.Spans = append(v.Spans, choice{s.value, s.word, s.value == v.Span})
 	}
 	win := o.svc.History(chosen.span, chosen.bins)
-	d := &operationsData{w: win, hour: hour, status: st, dead: v.Dead}
+	d := &operationsData{w: win, hour: hour, status: st, dead: v.Dead, members: v.Workers}
 	if win.Samples > 0 {
 		v.Taken = stampOf(win.Taken, now)
 		v.Kept = spanWords(time.Duration(win.KeptS * float64(time.Second)))
 	}
-	v.Parts = []part{served(d), slow(d), broke(d)}
+	last := broke(d)
+	ground(d, &last)
+	v.Parts = []part{served(d), slow(d), storage(d), last}
 }
 
 // workers lists those of all processes. Without the list the page is still the
@@ -166,12 +179,14 @@ func (o *operating) workers(ctx context.Context, v *operationsView, now time.Tim
 		return
 	}
 	for _, m := range all {
-		v.Workers = append(v.Workers, memberView{Member: m, State: memberBadge(&m), Here: m.Name == v.Status.Instance, Told: stampOf(m.At, now)})
+		v.Workers = append(v.Workers, memberView{Member: m, State: memberBadge(&m), Clock: clockBadge(&m), Here: m.Name == v.Status.Instance, Told: stampOf(m.At, now)})
 	}
 }
 
 func memberBadge(m *v1.Member) badge {
 	switch m.State() {
+	case v1.MemberSilent:
+		return bad("Silent: frozen, cut off or killed")
 	case v1.MemberStopping:
 		return off("Stops")
 	case v1.MemberDrained:

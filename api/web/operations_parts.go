@@ -52,6 +52,7 @@ type operationsData struct {
 	w, hour *metrics.Window
 	status  v1.Status
 	dead    int // jobs
+	members []memberView
 }
 
 func ask(id, question string, words [3]string, specs []plotSpec, w *metrics.Window) part {
@@ -73,6 +74,13 @@ func ask(id, question string, words [3]string, specs []plotSpec, w *metrics.Wind
 		p.Answer = off("Not known yet")
 	}
 	return p
+}
+
+// atLeast makes the answer no better than a.
+func (p *part) atLeast(a badge) {
+	if p.Answer.Kind != "bad" && (a.Kind == "bad" || p.Answer.Kind != "look") {
+		p.Answer = a
+	}
 }
 
 // named makes lines of the greatest series of a family; the rest is one line.
@@ -172,6 +180,7 @@ func served(d *operationsData) part {
 			Lines: []plotSeries{level("oldest", w.Greatest("discsafe_oldest_waiting_seconds", ""))}, Runbook: []string{"oldest-waiting"}},
 		{ID: "through", Title: "Time through the system", What: through, Unit: unitSeconds, State: promise, Limit: limitPromiseS, LimitWord: "Promise, besides the length of the programme",
 			Lines: []plotSeries{level("median", w.Quantile("discsafe_job_seconds", 0.5)), level("p95", w.Quantile("discsafe_job_seconds", 0.95))}, Runbook: []string{"jobs-late-fast", "jobs-late-slow"}},
+		silentUploads(d),
 	}, w)
 }
 
@@ -246,36 +255,6 @@ func slow(d *operationsData) part {
 			cpu = look("All cores are in use")
 		}
 	}
-	disk, disks := off("Not known"), []plotSeries{}
-	for _, volume := range w.Values("discsafe_disk_free_bytes") {
-		disks = append(disks, level(volume, w.Least("discsafe_disk_free_bytes", volume)))
-		free := w.Last("discsafe_disk_free_bytes", volume)
-		least := 0.0
-		if d.status.Disk != nil {
-			least = float64(d.status.Disk.LeastBytes)
-		}
-		switch {
-		case math.IsNaN(free):
-		case free < least:
-			disk = bad(volume + ": nothing is taken in")
-		case free < diskNeedBytes && disk.Kind != "bad":
-			disk = bad(volume + " is low")
-		case disk.Kind == "off":
-			disk = good("Enough on every volume")
-		}
-	}
-	if len(disks) == 0 {
-		disks = []plotSeries{level("store", w.Least("discsafe_disk_free_bytes", "store"))}
-	}
-	kept := good("Nothing is overdue")
-	switch behind := w.Last("discsafe_retention_behind_seconds", ""); {
-	case math.IsNaN(behind):
-		kept = off("Not known")
-	case behind > limitRetentionS:
-		kept = look("Behind by " + secondsWords(behind))
-	case behind > 0:
-		kept = good("At it")
-	}
 	return ask("slow", "What is slow?", [3]string{"Nothing", "Something", "Much"}, []plotSpec{
 		{ID: "slots", Title: "Slots of this process", What: "Places for jobs", Unit: unitCount, State: slots,
 			Lines: []plotSeries{level("busy", busy), level("all", total), level("free, but nothing is fetched", paused)}, Runbook: []string{"no-worker", "worker-trouble"}},
@@ -284,10 +263,6 @@ func slow(d *operationsData) part {
 			Lines: []plotSeries{level("service", service), level("jobs", jobs)}, Runbook: []string{"slow-passes"}},
 		{ID: "memory", Title: "Memory", What: "Resident, of this process and of those that work on its jobs", Unit: unitBytes, State: off(""),
 			Lines: []plotSeries{level("service", w.Greatest("process_resident_memory_bytes", "")), level("jobs", w.Greatest("discsafe_job_processes_resident_bytes", ""))}, Runbook: []string{"memory-grows"}},
-		{ID: "disk", Title: "Disk free", What: "Least in the bin, by volume", Unit: unitBytes, State: disk, Limit: diskNeedBytes, Least: true, LimitWord: "Two of the largest jobs need",
-			Lines: disks, Runbook: []string{"disk-low", "disk-filling"}},
-		{ID: "retention", Title: "Jobs past their time", What: "For how long the oldest should have been deleted", Unit: unitSeconds, State: kept, Limit: limitRetentionS, LimitWord: "Limit",
-			Lines: []plotSeries{level("oldest", w.Greatest("discsafe_retention_behind_seconds", ""))}, Runbook: []string{"retention-behind"}},
 	}, w)
 }
 

@@ -44,6 +44,8 @@ func (u unit) scale(most float64) scale {
 			return scale{3600, "h"}
 		case most > 300:
 			return scale{60, "min"}
+		case most > 0 && most < 0.1:
+			return scale{1e-3, "ms"}
 		}
 		return scale{1, "s"}
 	case unitBytes:

@@ -11,11 +11,19 @@ type chapter struct {
 	Blocks []block
 }
 
-// block is a paragraph, a list or lines of a command.
+// block is a paragraph, a list, lines of a command or a table.
 type block struct {
 	Text  []span // of a paragraph
 	Items [][]span
 	Code  string
+	Head  [][]span // of a table
+	Rows  [][]cell
+}
+
+// cell is one of a table, with the words at the head of its column.
+type cell struct {
+	Label string
+	Text  []span
 }
 
 // span is a piece of text: plain, a piece of code, or a link within the page.
@@ -26,12 +34,12 @@ type span struct {
 }
 
 // chapters reads the little of Markdown that the runbook uses: headings,
-// paragraphs, lists, indented or fenced commands, `code` and [links](#place).
+// paragraphs, lists, indented or fenced commands, tables, `code` and [links](#place).
 func chapters(text string) []chapter {
 	var out []chapter
 	c := chapter{}
 	var para, code []string
-	var items [][]string
+	var items, rows [][]string
 	flush := func() {
 		if len(para) > 0 {
 			c.Blocks = append(c.Blocks, block{Text: spans(strings.Join(para, " "))})
@@ -43,10 +51,13 @@ func chapters(text string) []chapter {
 			}
 			c.Blocks = append(c.Blocks, b)
 		}
+		if len(rows) > 0 {
+			c.Blocks = append(c.Blocks, table(rows))
+		}
 		if len(code) > 0 {
 			c.Blocks = append(c.Blocks, block{Code: strings.Join(code, "\n")})
 		}
-		para, items, code = nil, nil, nil
+		para, items, rows, code = nil, nil, nil, nil
 	}
 	fenced := false
 	for l := range strings.Lines(text) {
@@ -67,6 +78,11 @@ func chapters(text string) []chapter {
 			flush()
 			out = append(out, c)
 			c = chapter{Name: strings.TrimSpace(strings.TrimLeft(l, "#"))}
+		case strings.HasPrefix(l, "|"):
+			if len(rows) == 0 {
+				flush()
+			}
+			rows = append(rows, strings.Split(strings.Trim(l, "|"), "|"))
 		case strings.HasPrefix(l, "- "):
 			if len(items) == 0 {
 				flush()
@@ -86,6 +102,30 @@ func chapters(text string) []chapter {
 		out = out[1:]
 	}
 	return out
+}
+
+// table makes a table of its lines; the second divides the head from the rest.
+func table(lines [][]string) block {
+	b := block{}
+	for i, l := range lines {
+		var row []cell
+		for j, text := range l {
+			text = strings.TrimSpace(text)
+			if i == 0 {
+				b.Head = append(b.Head, spans(text))
+				continue
+			}
+			c := cell{Text: spans(text)}
+			if j < len(lines[0]) {
+				c.Label = strings.TrimSpace(lines[0][j])
+			}
+			row = append(row, c)
+		}
+		if i > 1 {
+			b.Rows = append(b.Rows, row)
+		}
+	}
+	return b
 }
 
 // spans cuts a paragraph into its pieces. Links elsewhere than within the page

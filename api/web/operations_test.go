@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net/http"
@@ -44,7 +45,7 @@ func (d *opsDesk) DeadLetters(context.Context, int) ([]v1.DeadLetter, error) {
 	return d.letters, d.away
 }
 func (d *opsDesk) Runbook() string {
-	return "# Runbook\n\n## no-worker\n\nRun `x` or [y](#dead-letters).\n"
+	return "# Runbook\n\n## no-worker\n\nRun `x` or [y](#dead-letters).\n\n| fault | what |\n|---|---|\n| f `m` | [z](#dead-letters) |\n"
 }
 func (d *opsDesk) History(span time.Duration, bins int) *metrics.Window {
 	if d.history == nil {
@@ -115,7 +116,7 @@ func (d *opsDesk) page(t *testing.T, path string, status int) string {
 func newOpsDesk(t *testing.T) (*opsDesk, *metrics.Metrics, func()) {
 	t.Helper()
 	m := metrics.New()
-	d := &opsDesk{history: m.NewHistory(), status: v1.Status{Instance: "one-1", Version: "1.2", Jobs: v1.JobCounts{Most: 20000}}}
+	d := &opsDesk{history: m.NewHistory(), status: v1.Status{Instance: "one-1", Version: "1.2", Queue: &v1.Queue{}, Jobs: v1.JobCounts{Most: 20000}}}
 	at := time.Now().Add(-time.Hour)
 	return d, m, func() {
 		t.Helper()
@@ -128,7 +129,7 @@ func newOpsDesk(t *testing.T) (*opsDesk, *metrics.Metrics, func()) {
 
 var opsAnswerForm = regexp.MustCompile(`<h2 id="h-(\w+)">[^<]*<span class="badge (\w+)">.*?</svg>([^<]*)</span>`)
 
-// answers are the words of the three questions.
+// answers are the words of the four questions.
 func opsAnswers(t *testing.T, body string) string {
 	t.Helper()
 	var out []string
@@ -146,7 +147,7 @@ func TestOperationsAnswers(t *testing.T) {
 			m.Ended(&job.Record{ID: "x", State: job.Dead, Accepted: now.Add(-time.Second), Ended: now, History: []job.Event{{At: now, To: job.Dead, Code: c}}})
 		}
 	}
-	const calm = "served good Yes, slow good Nothing, broke good Nothing"
+	const calm = "served good Yes, slow good Nothing, storage good Yes, broke good Nothing"
 	for _, c := range []struct {
 		name string
 		do   func(d *opsDesk, m *metrics.Metrics)
@@ -154,22 +155,31 @@ func TestOperationsAnswers(t *testing.T) {
 		has  string
 	}{
 		{"calm", func(*opsDesk, *metrics.Metrics) {}, calm, "None in the window"},
-		{"old jobs wait", func(_ *opsDesk, m *metrics.Metrics) { m.Counts(job.Counts{Oldest: 16 * time.Minute}) }, "served bad No, slow good Nothing, broke good Nothing", "Beyond the limit"},
-		{"jobs break", func(_ *opsDesk, m *metrics.Metrics) { dead(m, job.CodeStalled, 3) }, "served look Partly, slow good Nothing, broke good Nothing", "3 of ours in an hour"},
+		{"old jobs wait", func(_ *opsDesk, m *metrics.Metrics) { m.Counts(job.Counts{Oldest: 16 * time.Minute}) }, "served bad No, slow good Nothing, storage good Yes, broke good Nothing", "Beyond the limit"},
+		{"jobs break", func(_ *opsDesk, m *metrics.Metrics) { dead(m, job.CodeStalled, 3) }, "served look Partly, slow good Nothing, storage good Yes, broke good Nothing", "3 of ours in an hour"},
 		{"studios' faults", func(_ *opsDesk, m *metrics.Metrics) { dead(m, job.CodeSound, 9) }, calm, "bad-sound"},
-		{"dead letters", func(d *opsDesk, m *metrics.Metrics) { m.Queue(queue.Stats{Dead: 2}); d.dead = 1 }, "served good Yes, slow good Nothing, broke look Something", "To be decided on"},
+		{"dead letters", func(d *opsDesk, m *metrics.Metrics) { m.Queue(queue.Stats{Dead: 2}); d.dead = 1 }, "served good Yes, slow good Nothing, storage good Yes, broke look Something", "To be decided on"},
 		{"dead letters of jobs that were requeued", func(_ *opsDesk, m *metrics.Metrics) { m.Queue(queue.Stats{Dead: 2}) }, calm, "All decided on"},
-		{"no room", func(_ *opsDesk, m *metrics.Metrics) { m.Refused("disk-full") }, "served good Yes, slow good Nothing, broke bad Badly", "Studios are turned away"},
-		{"low disk", func(d *opsDesk, m *metrics.Metrics) { m.Disk("scratch", func() (int64, bool) { return 5e9, true }) }, "served good Yes, slow bad Much, broke good Nothing", "scratch is low"},
-		{"retention is behind", func(_ *opsDesk, m *metrics.Metrics) { m.RetentionBehind(7 * time.Hour) }, "served good Yes, slow look Something, broke good Nothing", "Behind by 7"},
+		{"no room", func(_ *opsDesk, m *metrics.Metrics) { m.Refused("disk-full") }, "served good Yes, slow good Nothing, storage good Yes, broke bad Badly", "Studios are turned away"},
+		{"low disk", func(d *opsDesk, m *metrics.Metrics) { m.Disk("scratch", func() (int64, bool) { return 5e9, true }) }, "served good Yes, slow good Nothing, storage bad No, broke good Nothing", "scratch is low"},
+		{"retention is behind", func(_ *opsDesk, m *metrics.Metrics) { m.RetentionBehind(7 * time.Hour) }, "served good Yes, slow good Nothing, storage look For now, broke good Nothing", "Behind by 7"},
 		{"retention is at it", func(_ *opsDesk, m *metrics.Metrics) { m.RetentionBehind(time.Hour) }, calm, "At it"},
-		{"integrity", func(_ *opsDesk, m *metrics.Metrics) { m.Integrity(1) }, "served good Yes, slow good Nothing, broke bad Badly", "Bytes were not"},
+		{"store read-only", func(_ *opsDesk, m *metrics.Metrics) { m.Wrote("store", time.Second/10, errors.New("refused")) }, "served good Yes, slow good Nothing, storage bad No, broke good Nothing", "store cannot be written"},
+		{"slow store", func(_ *opsDesk, m *metrics.Metrics) { m.Wrote("spool", 0, nil); m.Wrote("store", 2*time.Second, nil) }, "served good Yes, slow good Nothing, storage look For now, broke good Nothing", "store is slow"},
+		{"stuck upload", func(_ *opsDesk, m *metrics.Metrics) { m.Uploads(2, 2*time.Hour) }, "served look Partly, slow good Nothing, storage good Yes, broke good Nothing", "2, one silent beyond the limit"},
+		{"uploads come in", func(_ *opsDesk, m *metrics.Metrics) { m.Uploads(2, time.Minute) }, calm, "2 under way"},
+		{"broker away", func(d *opsDesk, _ *metrics.Metrics) { d.status.Queue = nil }, "served good Yes, slow good Nothing, storage good Yes, broke bad Badly", "The broker does not answer"},
+		{"jobs lost", func(d *opsDesk, _ *metrics.Metrics) { d.status.Jobs.Lost = 1 }, "served good Yes, slow good Nothing, storage good Yes, broke look Something", "1 job without a sign of life"},
+		{"worker frozen", func(d *opsDesk, _ *metrics.Metrics) { d.workers = []v1.Member{{Name: "w", Slots: 1, Silent: true}} }, "served good Yes, slow good Nothing, storage good Yes, broke look Something", "Silent: frozen, cut off or killed"},
+		{"clock behind", func(d *opsDesk, _ *metrics.Metrics) { d.workers = []v1.Member{{Name: "w", Slots: 1, AheadS: -600}} }, "served good Yes, slow good Nothing, storage good Yes, broke look Something", "Clock 10 min behind"},
+		{"clock a little ahead", func(d *opsDesk, _ *metrics.Metrics) { d.workers = []v1.Member{{Name: "w", Slots: 1, AheadS: 20}} }, calm, "Takes jobs"},
+		{"integrity", func(_ *opsDesk, m *metrics.Metrics) { m.Integrity(1) }, "served good Yes, slow good Nothing, storage good Yes, broke bad Badly", "Bytes were not"},
 		{"errors", func(_ *opsDesk, m *metrics.Metrics) {
 			m.Routes("GET /jobs", "GET /readyz")
 			for range 20 {
 				m.HTTP("GET /jobs", "GET", 500, 0)
 			}
-		}, "served good Yes, slow good Nothing, broke bad Badly", "100.0 % of requests"},
+		}, "served good Yes, slow good Nothing, storage good Yes, broke bad Badly", "100.0 % of requests"},
 		{"probes alone", func(_ *opsDesk, m *metrics.Metrics) {
 			m.Routes("GET /jobs", "GET /readyz")
 			for range 20 {
@@ -180,7 +190,7 @@ func TestOperationsAnswers(t *testing.T) {
 			for range 100 {
 				m.SignIn("token-unknown")
 			}
-		}, "served good Yes, slow good Nothing, broke look Something", "More than one a second"},
+		}, "served good Yes, slow good Nothing, storage good Yes, broke look Something", "More than one a second"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			d, m, take := newOpsDesk(t)
@@ -196,7 +206,7 @@ func TestOperationsAnswers(t *testing.T) {
 			if !strings.Contains(body, c.has) {
 				t.Errorf("no %q", c.has)
 			}
-			if n := strings.Count(body, "<figure"); n > 15 || n < 12 {
+			if n := strings.Count(body, "<figure"); n > 17 || n < 15 {
 				t.Errorf("%d plots", n)
 			}
 			for _, no := range []string{"NaN", "Inf", "<no value>", "%!"} {
@@ -211,7 +221,7 @@ func TestOperationsAnswers(t *testing.T) {
 
 func TestOperationsBeforeAnything(t *testing.T) {
 	d, _, take := newOpsDesk(t)
-	if got, want := opsAnswers(t, d.page(t, "/operations", http.StatusOK)), "served off Not known yet, slow off Not known yet, broke off Not known yet"; got != want {
+	if got, want := opsAnswers(t, d.page(t, "/operations", http.StatusOK)), "served off Not known yet, slow off Not known yet, storage off Not known yet, broke off Not known yet"; got != want {
 		t.Errorf("%s", got)
 	}
 	take()
@@ -331,7 +341,8 @@ func TestOperationsWithoutStore(t *testing.T) {
 func TestRunbookPage(t *testing.T) {
 	d := &opsDesk{}
 	body := d.page(t, "/operations/runbook", http.StatusOK)
-	for _, want := range []string{`id="no-worker"`, "<code>x</code>", `<a href="#dead-letters">y</a>`} {
+	for _, want := range []string{`id="no-worker"`, "<code>x</code>", `<a href="#dead-letters">y</a>`,
+		`<th scope="col">fault</th>`, `<th scope="row">f <code>m</code></th><td data-label="what"><a href="#dead-letters">z</a></td>`} {
 		if !strings.Contains(body, want) {
 			t.Errorf("no %s in %s", want, body)
 		}

@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/http/httptest"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -63,10 +65,21 @@ func scraped(t *testing.T, m *canaryMetrics) []string {
 	w := httptest.NewRecorder()
 	m.handler().ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/metrics", nil))
 	var out []string
+	clock := false
 	for _, l := range strings.Split(w.Body.String(), "\n") {
+		if s, is := strings.CutPrefix(l, "discsafe_clock_timestamp_seconds "); is {
+			if at, err := strconv.ParseFloat(s, 64); err != nil || math.Abs(at-float64(time.Now().Unix())) > 600 {
+				t.Errorf("the clock: %s, %v", s, err)
+			}
+			clock = true
+			continue
+		}
 		if strings.HasPrefix(l, "discsafe_") && !strings.HasSuffix(l, " 0") {
 			out = append(out, l)
 		}
+	}
+	if !clock {
+		t.Error("the clock is not told")
 	}
 	return out
 }

@@ -77,7 +77,9 @@ func newCanaryMetrics() *canaryMetrics {
 	for _, r := range canaryReasons {
 		m.failures.WithLabelValues(r) // a series that begins at 1 shows no rise
 	}
-	m.reg.MustRegister(m.last, m.seconds, m.trials, m.failures, collectors.NewGoCollector(),
+	clock := prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "discsafe_clock_timestamp_seconds",
+		Help: "The time by the clock of this process, when it was asked."}, func() float64 { return float64(time.Now().UnixMilli()) / 1000 })
+	m.reg.MustRegister(clock, m.last, m.seconds, m.trials, m.failures, collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }

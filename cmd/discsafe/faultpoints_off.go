@@ -7,9 +7,8 @@ import (
 	"discsafe/pipeline/sideplan"
 )
 
-// crashPoints and poison do something only in builds with the tag faultpoints,
-// which the fault runner makes: no program that people run can be told to
-// crash.
-func crashPoints(*service.Options) error { return nil }
+// faultPoints and poison do something only in builds with the tag faultpoints,
+// which fault runs make: no program that people run can be told to crash.
+func faultPoints(*service.Options) error { return nil }
 
 func poison(*sideplan.Plan) {}

@@ -24,14 +24,19 @@ import (
 // "api-" before the step picks one.
 const crashAt = "DISCSAFE_CRASH_AT"
 
+// clockAhead names the variable that says by how much the clock of this process
+// is ahead, as 3m; behind, as -3m.
+const clockAhead = "DISCSAFE_CLOCK_AHEAD"
+
 func apiSteps() []string { return []string{"stored", "recorded"} }
 
 // houseEvery names the variable that lets a service keep house more often than
 // hourly, so that an hour of a fault run sees many rounds.
 const houseEvery = "DISCSAFE_HOUSE_EVERY"
 
-// crashPoints puts what the environment asks for into a service.
-func crashPoints(o *service.Options) error {
+// faultPoints puts what the environment asks for into a service: crashes, another
+// clock, housework at another pace.
+func faultPoints(o *service.Options) error {
 	if value := os.Getenv(houseEvery); value != "" {
 		d, err := time.ParseDuration(value)
 		if err != nil || d <= 0 {
@@ -41,6 +46,13 @@ func crashPoints(o *service.Options) error {
 	}
 	if err := showProfiles(); err != nil {
 		return err
+	}
+	if value := os.Getenv(clockAhead); value != "" {
+		by, err := time.ParseDuration(value)
+		if err != nil {
+			return &usageError{msg: fmt.Sprintf("%s=%s: want a time as 3m or -90s", clockAhead, value)}
+		}
+		o.Now = func() time.Time { return time.Now().Add(by) }
 	}
 	value := os.Getenv(crashAt)
 	if value == "" {
@@ -86,17 +98,24 @@ func poison(p *sideplan.Plan) {
 	case "FAULT-PANIC":
 		panic("the plan asked for a panic")
 	case "FAULT-MEMORY":
-		var hold [][]byte
-		for range 2048 { // 2 GiB, a MiB at a time, every page touched
-			b := make([]byte, 1<<20)
-			for i := 0; i < len(b); i += 4096 {
-				b[i] = 1
-			}
-			hold = append(hold, b)
-		}
-		runtime.KeepAlive(hold)
+		hunger(2048)
+	case "FAULT-HUNGER": // more than a worker may be given, less than the default
+		hunger(400)
 	case "FAULT-LOOP":
 		for { //nolint:staticcheck // an endless loop is what is asked for
 		}
 	}
+}
+
+// hunger takes so much memory, a MiB at a time, every page touched.
+func hunger(mib int) {
+	var hold [][]byte
+	for range mib {
+		b := make([]byte, 1<<20)
+		for i := 0; i < len(b); i += 4096 {
+			b[i] = 1
+		}
+		hold = append(hold, b)
+	}
+	runtime.KeepAlive(hold)
 }

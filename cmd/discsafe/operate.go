@@ -125,7 +125,7 @@ func (a *app) operated(v any, text string) error {
 
 func (a *app) operateWorkersCommand() *cobra.Command {
 	return a.operate(&cobra.Command{Use: "workers", Short: "List the workers of all processes",
-		Long: "workers prints name, state, jobs under way of slots, and version of each worker that\nhas told of itself in the last 45 seconds."},
+		Long: "workers prints name, state, jobs under way of slots, and version of each worker that\nhas told of itself in the last 45 seconds, or fell silent within the hour."},
 		func(ctx context.Context, cl *client.Client, _ []string) error {
 			all, err := cl.Workers(ctx)
 			if err != nil {
@@ -167,7 +167,7 @@ func (a *app) operateDrainCommand() *cobra.Command {
 			}
 			left := false
 			for i := range all {
-				left = left || all[i].Name == args[0] && all[i].State() != v1.MemberDrained
+				left = left || all[i].Name == args[0] && !all[i].Silent && all[i].State() != v1.MemberDrained
 			}
 			if !left {
 				return a.operated(map[string]any{"worker": args[0], "drained": true}, args[0]+" is drained")

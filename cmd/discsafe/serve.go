@@ -70,7 +70,7 @@ func (a *app) runService(cmd *cobra.Command, f *serviceFlags, change func(*servi
 	if o.Grace == 0 {
 		o.Grace = -1 // none was asked for
 	}
-	if err := crashPoints(&o); err != nil {
+	if err := faultPoints(&o); err != nil {
 		return err
 	}
 	serviceMemory()

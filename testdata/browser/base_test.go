@@ -45,11 +45,16 @@ type house struct {
 
 func newHouse(t *testing.T, more ...string) *house {
 	t.Helper()
+	return houseOf(t, built, more...)
+}
+
+func houseOf(t *testing.T, program string, more ...string) *house {
+	t.Helper()
 	data := t.TempDir() + "/data"
 	h := &house{studio: tokenOf(t, data, "studio", "north", "North, mixing desk"),
 		engineer: tokenOf(t, data, "engineer", "", "Ada Lind"),
 		operator: tokenOf(t, data, "operator", "", "Night watch")}
-	h.service = start(t, data, more...)
+	h.service = start(t, program, data, more...)
 	return h
 }
 

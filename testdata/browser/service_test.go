@@ -97,12 +97,13 @@ func command(t *testing.T, args ...string) string {
 	return string(out)
 }
 
-// start starts the service on a folder and a free port, and ends it with the test.
-func start(t *testing.T, data string, more ...string) *service {
+// start starts a build of the program as a service on a folder and a free port, and
+// ends it with the test.
+func start(t *testing.T, program, data string, more ...string) *service {
 	t.Helper()
 	s := &service{data: data, log: &logTail{}}
 	args := append([]string{"serve", "--data", data, "--listen", "127.0.0.1:0", "--log", "text"}, more...)
-	s.cmd = exec.Command(built, args...)
+	s.cmd = exec.Command(program, args...)
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)

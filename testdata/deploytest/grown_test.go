@@ -2,11 +2,20 @@ package deploytest
 
 import (
 	"fmt"
+	"io"
+	"log"
+	"net/http"
+	"net/http/httptest"
+	"net/http/httputil"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -21,12 +30,31 @@ type site struct {
 	env                    []string // of API and workers
 	server                 string   // of the API
 	objects                string   // folder the object store keeps
+	spool                  string   // folder of the API, a small volume of its own
 	prometheus             string
 	restartNATS            func() *process
+	restartStore           func(more ...string) *process
 	restartAPI             func() *process
-	engineer, operator     string // token files
-	natsMonitor, storeAddr string
+	startWorker            func(n int, env []string, more ...string) *process
+	slow                   atomic.Int64 // nanoseconds by which writes to the store are held back
+	engineer, operator     string       // token files
+	natsMonitor, storeAddr string       // the store is reached by way of storeAddr
 }
+
+// spoolBytes is the size of the API's spool, little enough to be filled.
+const spoolBytes = 64 << 20
+
+// faulty is the program with the fault points of fault runs built in: clocks that
+// are off, sides that break their process.
+var faulty = sync.OnceValues(func() (string, error) {
+	at := built + "-faulty"
+	cmd := exec.Command("go", "build", "-buildvcs=false", "-tags", "faultpoints", "-o", at, "./cmd/discsafe")
+	cmd.Dir = root
+	if out, err := cmd.CombinedOutput(); err != nil {
+		return "", fmt.Errorf("building the program with fault points: %w\n%s", err, out)
+	}
+	return at, nil
+})
 
 // server returns a program that the module proxy has, built once and kept.
 func server(t *testing.T, name string, build ...string) string {
@@ -108,10 +136,15 @@ func grow(t *testing.T) *site {
 	if err := os.MkdirAll(filepath.Join(s.objects, "sides"), 0o700); err != nil {
 		t.Fatal(err)
 	}
-	s.storeAddr = port(t)
-	s.store = begin(t, "store", []string{"ROOT_ACCESS_KEY=trial", "ROOT_SECRET_KEY=trialtrial"}, gateway,
-		"--port", s.storeAddr, "--health", "/healthz", "--quiet", "--keep-alive", "posix", s.objects)
-	eventually(t, 20*time.Second, "the store", func() error { _, err := get("http://" + s.storeAddr + "/healthz"); return err })
+	storePort := port(t)
+	s.restartStore = func(more ...string) *process {
+		p := begin(t, "store", []string{"ROOT_ACCESS_KEY=trial", "ROOT_SECRET_KEY=trialtrial"}, gateway,
+			append(append([]string{"--port", storePort, "--health", "/healthz", "--quiet", "--keep-alive"}, more...), "posix", s.objects)...)
+		eventually(t, 20*time.Second, "the store", func() error { _, err := get("http://" + storePort + "/healthz"); return err })
+		return p
+	}
+	s.store = s.restartStore()
+	s.storeAddr = s.holdBack(t, storePort)
 
 	s.env = []string{"XDG_CACHE_HOME=" + dir, "AWS_ACCESS_KEY_ID=trial", "AWS_SECRET_ACCESS_KEY=trialtrial",
 		"DISCSAFE_STORE=s3://sides/discsafe", "DISCSAFE_S3_ENDPOINT=http://" + s.storeAddr, "DISCSAFE_S3_PATH_STYLE=true",
@@ -125,21 +158,30 @@ func grow(t *testing.T) *site {
 	s.engineer, s.operator = token("engineer"), token("operator")
 	canary := token("studio", "--studio", "canary")
 
+	program, err := faulty()
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.spool = smallVolume(t, filepath.Join(dir, "spool"), spoolBytes)
 	targets := map[string][]string{}
 	listen, probes := port(t), port(t)
 	s.server = "http://" + listen
 	targets["api"] = []string{probes}
 	s.restartAPI = func() *process {
-		p := begin(t, "api", s.env, built, "api", "--listen", listen, "--metrics", probes, "--spool", filepath.Join(dir, "spool"), "--min-free", "1MiB")
+		p := begin(t, "api", s.env, program, "api", "--listen", listen, "--metrics", probes, "--spool", s.spool, "--min-free", "1MiB")
 		p.address(t)
 		return p
 	}
 	s.api = s.restartAPI()
 	targets["worker"] = []string{port(t), port(t)}
-	for n, at := range targets["worker"] {
-		w := begin(t, fmt.Sprintf("worker %d", n), s.env, built, "worker", "--scratch", filepath.Join(dir, "scratch"), "--metrics", at, "--min-free", "1MiB")
+	s.startWorker = func(n int, env []string, more ...string) *process {
+		w := begin(t, fmt.Sprintf("worker %d", n), append(slices.Clone(s.env), env...), program,
+			append([]string{"worker", "--scratch", filepath.Join(dir, "scratch"), "--metrics", targets["worker"][n], "--min-free", "1MiB"}, more...)...)
 		w.address(t)
-		s.workers = append(s.workers, w)
+		return w
+	}
+	for n := range targets["worker"] {
+		s.workers = append(s.workers, s.startWorker(n, nil))
 	}
 	at := port(t)
 	targets["canary"] = []string{at}
@@ -148,14 +190,56 @@ func grow(t *testing.T) *site {
 	return s
 }
 
-// faster makes an hour of the rules half a minute, so that a fault and its end
+// faster makes an hour of the rules twenty seconds, so that a fault and its end
 // can be waited for. What the rules ask stays as it is.
 var faster = []struct{ is, becomes string }{
-	{"[5m]", "[15s]"}, {"[10m]", "[15s]"}, {"[15m]", "[15s]"}, {"[30m]", "[20s]"}, {"[1h]", "[30s]"}, {"[6h]", "[60s]"}, {"[3d]", "[60s]"},
+	{"[5m]", "[10s]"}, {"[10m]", "[10s]"}, {"[15m]", "[10s]"}, {"[30m]", "[15s]"}, {"[1h]", "[20s]"}, {"[6h]", "[30s]"}, {"[3d]", "[30s]"},
 	{"time() - max(discsafe_canary_timestamp_seconds) > 660", "time() - max(discsafe_canary_timestamp_seconds) > 15"},
 	{"discsafe:oldest_waiting_seconds:max > 900", "discsafe:oldest_waiting_seconds:max > 8"},
-	// The disk of a machine for tests is what it is.
-	{"vector(10e9)", "vector(1e3)"},
+	{"discsafe_upload_silent_seconds) > 3600", "discsafe_upload_silent_seconds) > 5"},
+	// The disk of a machine for tests is what it is; a quarter of the spool is what two of the largest jobs need.
+	{"vector(10e9)", "vector(16e6)"},
+}
+
+// quick makes an hour of a query twenty seconds.
+func quick(q string) string {
+	for _, f := range faster {
+		q = strings.ReplaceAll(q, f.is, f.becomes)
+	}
+	return q
+}
+
+// holdBack opens a way to the store on which writes take s.slow longer, and
+// returns its address.
+func (s *site) holdBack(t *testing.T, store string) string {
+	t.Helper()
+	way := httputil.NewSingleHostReverseProxy(&url.URL{Scheme: "http", Host: store})
+	way.ErrorLog = log.New(io.Discard, "", 0) // the store is ended on purpose
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodPut {
+			time.Sleep(time.Duration(s.slow.Load()))
+		}
+		way.ServeHTTP(w, r)
+	}))
+	t.Cleanup(srv.Close)
+	return strings.TrimPrefix(srv.URL, "http://")
+}
+
+// smallVolume makes dir a volume of its own in memory.
+func smallVolume(t *testing.T, dir string, bytes int) string {
+	t.Helper()
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := syscall.Mount("discsafe-trial", dir, "tmpfs", 0, fmt.Sprintf("size=%d,mode=0700", bytes)); err != nil {
+		t.Fatalf("a small volume at %s, which a full disk is tried on, needs root on Linux: %v", dir, err)
+	}
+	t.Cleanup(func() {
+		if err := syscall.Unmount(dir, syscall.MNT_DETACH); err != nil {
+			t.Error(err)
+		}
+	})
+	return dir
 }
 
 // watch starts a Prometheus with the rules of deploy.
@@ -167,10 +251,7 @@ func (s *site) watch(t *testing.T, targets map[string][]string) {
 			t.Fatal(err)
 		}
 		text := regexp.MustCompile(`(?m)^ +for: .*\n`).ReplaceAllString(string(b), "")
-		for _, f := range faster {
-			text = strings.ReplaceAll(text, f.is, f.becomes)
-		}
-		put(t, filepath.Join(s.dir, "rules-"+filepath.Base(path)), text)
+		put(t, filepath.Join(s.dir, "rules-"+filepath.Base(path)), quick(text))
 	}
 	var c strings.Builder
 	c.WriteString("global: {scrape_interval: 1s, evaluation_interval: 1s}\nrule_files: [\"rules-*.yml\"]\nscrape_configs:\n")

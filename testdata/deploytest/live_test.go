@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io/fs"
+	"math"
 	"net/http"
 	"net/url"
 	"os"
@@ -65,81 +66,72 @@ func TestGrownServiceIsWatched(t *testing.T) {
 			return nil
 		})
 	})
-	for _, f := range s.faults(plans) {
+	for _, together := range s.faults(plans) {
+		t.Run(together[0].name, func(t *testing.T) { s.provoke(t, together) })
+	}
+}
+
+// provoke lets faults begin that do not hide each other, looks for the number and
+// the alerts of each, mends them, and waits until all is clear.
+func (s *site) provoke(t *testing.T, together []fault) {
+	t.Helper()
+	var mend []func()
+	mended := sync.OnceFunc(func() {
+		for _, f := range slices.Backward(mend) {
+			f()
+		}
+	})
+	defer mended() // also when one did not show: the next ones want a whole service
+	for _, f := range together {
+		s.still(t, 30*time.Second, f)
+	}
+	began := time.Now()
+	for _, f := range together {
+		mend = append(mend, f.begin(t))
+	}
+	for _, f := range together {
 		t.Run(f.name, func(t *testing.T) {
-			stop := sync.OnceFunc(f.begin(t))
-			defer stop() // also when it did not show: the next one wants a whole service
+			s.seen(t, f.within(), began, "the number moves", f.moves)
 			for _, a := range f.alerts {
-				eventually(t, 60*time.Second, a+" fires", func() error {
-					if now := s.firing(t); !slices.Contains(now, a) {
-						return fmt.Errorf("firing: %s", now)
-					}
-					return nil
-				})
+				s.seen(t, f.within(), began, a+" fires", fmt.Sprintf("ALERTS{alertstate=%q,alertname=%q}", "firing", a))
 			}
-			stop()
-			eventually(t, 120*time.Second, "all is clear", func() error {
-				if now := s.firing(t); len(now) > 0 {
-					return fmt.Errorf("firing: %s", now)
-				}
-				return nil
-			})
 		})
 	}
+	mended()
+	t.Run("clear", func(t *testing.T) {
+		eventually(t, 120*time.Second, "all is clear", func() error {
+			if now := s.firing(t); len(now) > 0 {
+				return fmt.Errorf("firing: %s", now)
+			}
+			return nil
+		})
+		for _, f := range together {
+			s.still(t, 10*time.Second, f)
+		}
+	})
 }
 
-// fault is something that goes wrong and the alerts it must raise. begin
-// returns what ends it.
-type fault struct {
-	name   string
-	alerts []string
-	begin  func(t *testing.T) (end func())
+// seen waits until a query has had an answer since then, be it over already.
+func (s *site) seen(t *testing.T, within time.Duration, since time.Time, what, q string) {
+	t.Helper()
+	eventually(t, within, what+": "+q, func() error {
+		return s.answers(fmt.Sprintf("count_over_time((%s)[%.0fs:1s])", quick(q), math.Ceil(time.Since(since).Seconds())), true)
+	})
 }
 
-func (s *site) faults(plans []string) []fault {
-	return []fault{
-		{"workers frozen while jobs come", []string{"NoWorker", "TargetDown", "OldestWaiting", "CanaryMissing"}, func(t *testing.T) func() {
-			s.freeze(syscall.SIGSTOP)
-			for _, p := range plans[:3] {
-				if _, err := s.as(t, s.engineer, "submit", p, "--studio", "north"); err != nil {
-					t.Fatal(err)
-				}
-			}
-			return func() { s.freeze(syscall.SIGCONT) }
-		}},
-		{"broker down", []string{"BrokerSync", "WorkerTrouble"}, func(t *testing.T) func() {
-			s.nats.signal(syscall.SIGKILL)
-			<-s.nats.done
-			return func() { s.nats = s.restartNATS() }
-		}},
-		{"API down", []string{"ApiDown", "TargetDown", "CanaryMissing"}, func(t *testing.T) func() {
-			s.api.end()
-			return func() { s.api = s.restartAPI() }
-		}},
-		{"flood of wrong tokens", []string{"SignInFlood"}, func(t *testing.T) func() {
-			for range 120 {
-				r, err := ask(http.MethodGet, s.server+"/v1/me", "Bearer wrong", nil)
-				if err != nil {
-					t.Fatal(err)
-				}
-				if r != http.StatusUnauthorized && r != http.StatusTooManyRequests {
-					t.Fatalf("a wrong token got %d", r)
-				}
-			}
-			return func() {}
-		}},
-		{"intake paused", []string{"IntakePaused", "CanaryMissing"}, func(t *testing.T) func() {
-			s.operate(t, "/v1/status/pause", `{"why":"trial"}`)
-			return func() { s.operate(t, "/v1/status/resume", "") }
-		}},
-		{"a mix flipped in the store", []string{"IntegrityViolation"}, func(t *testing.T) func() {
-			s.flip(t)
-			if _, err := s.as(t, s.engineer, "submit", plans[0], "--studio", "north", "--wait"); err == nil {
-				t.Fatal("a job with a flipped mix ended well")
-			}
-			return func() { s.flip(t) } // and back; the canary's clip is among them
-		}},
+// still waits until the number of a fault stands where it should.
+func (s *site) still(t *testing.T, within time.Duration, f fault) {
+	t.Helper()
+	eventually(t, within, f.name+" is over: "+f.moves, func() error { return s.answers(quick(f.moves), false) })
+}
+
+// answers asks Prometheus whether a query has an answer.
+func (s *site) answers(q string, want bool) error {
+	n, err := s.query(q)
+	if err == nil && n > 0 != want {
+		err = fmt.Errorf("%d series answer", n)
 	}
+	return err
 }
 
 // spoil does what studios do wrong.

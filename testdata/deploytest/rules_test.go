@@ -95,6 +95,9 @@ func TestEveryAlertSaysWhatToDo(t *testing.T) {
 			}
 		}
 	}
+	for _, m := range withinRunbook.FindAllStringSubmatch(read(t, "deploy/runbook.md"), -1) {
+		linked = append(linked, m[1])
+	}
 	for _, a := range known {
 		if !slices.Contains(linked, a) {
 			t.Errorf("nothing leads to the paragraph %q of the runbook", a)
@@ -102,9 +105,11 @@ func TestEveryAlertSaysWhatToDo(t *testing.T) {
 	}
 }
 
+var withinRunbook = regexp.MustCompile(`\]\(#([^)]+)\)`)
+
 func TestLinksWithinTheRunbook(t *testing.T) {
 	known := anchors(t)
-	found := regexp.MustCompile(`\]\(#([^)]+)\)`).FindAllStringSubmatch(read(t, "deploy/runbook.md"), -1)
+	found := withinRunbook.FindAllStringSubmatch(read(t, "deploy/runbook.md"), -1)
 	if len(found) < 10 {
 		t.Fatalf("%d links found", len(found))
 	}
@@ -195,6 +200,9 @@ func TestSpoiltRulesAreNoticed(t *testing.T) {
 		"duration":        {"        for: 5m\n        labels: {severity: ticket}\n        annotations:\n          summary: 'Running jobs", "        labels: {severity: page}\n        annotations:\n          summary: 'Running jobs", "workers.yml"},
 		"absent series":   {"(sum(discsafe_slots{state=~\"busy|free\"}) or vector(0)) == 0", "sum(discsafe_slots{state=~\"busy|free\"}) == 0", "workers.yml"},
 		"counts ours":     {"crashed|internal|", "crashed|internal|bad-sound|", "workers.yml"},
+		"clocks behind":   {"abs(discsafe_clock_timestamp_seconds - timestamp(discsafe_clock_timestamp_seconds))", "(discsafe_clock_timestamp_seconds - timestamp(discsafe_clock_timestamp_seconds))", "machines.yml"},
+		"whose scratch":   {"discsafe_disk_writable{volume=~\"store|spool\"}", "discsafe_disk_writable", "machines.yml"},
+		"every write":     {"min_over_time(discsafe_disk_write_seconds[5m])", "max_over_time(discsafe_disk_write_seconds[5m])", "machines.yml"},
 		"broker's answer": {"min(discsafe_broker_sync_always) == 0", "max(discsafe_broker_sync_always) == 0", "machines.yml"},
 	}
 	for name, c := range cases {

@@ -105,7 +105,7 @@ func (m *Metrics) end(s job.State, c job.Code, verdict string) {
 		return
 	}
 	m.completed.add(verdict, 1)
-	m.lastDone.SetToCurrentTime()
+	m.lastDone.Set(m.clock())
 }
 
 // Pass takes the time of one pass over a side, and how many seconds of programme

@@ -51,6 +51,8 @@ type Metrics struct {
 	requestS                              *prometheus.HistogramVec
 	uploads, refused, signIn, hooks       counts
 	build                                 *prometheus.GaugeVec
+	writeS, writable                      *prometheus.GaugeVec
+	unfinished, silentS                   prometheus.Gauge
 
 	mu      sync.Mutex
 	routes  map[string]bool
@@ -60,11 +62,12 @@ type Metrics struct {
 	intake  func() (paused, known bool)
 	canary  time.Time
 	jobCPUS float64
+	now     func() time.Time
 }
 
 // New makes a registry of its own, with the collectors of Go and the process.
 func New() *Metrics {
-	m := &Metrics{families: families{reg: prometheus.NewRegistry()}, routes: map[string]bool{}, volumes: map[string]func() (int64, bool){}}
+	m := &Metrics{families: families{reg: prometheus.NewRegistry()}, now: time.Now, routes: map[string]bool{}, volumes: map[string]func() (int64, bool){}}
 	m.reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	m.makeJobs()
 	m.makeService()
@@ -101,6 +104,7 @@ func (m *Metrics) makeService() {
 	m.asked("disk_free_bytes", "Space left, by volume.", []string{"volume"}, m.tellDisks)
 	m.asked("broker_sync_always", "1 if the broker writes to the medium before it answers, 0 if not.", nil, m.tellSynced)
 	m.asked("intake_paused", "1 if an operator has paused the intake of jobs and mixes, 0 if not.", nil, m.tellIntake)
+	m.asked("clock_timestamp_seconds", "The time by the clock of this process, when it was asked.", nil, func(tell func(float64, ...string)) { tell(m.clock()) })
 	m.asked("canary_timestamp_seconds", "When the last trial job ended well.", nil, m.tellCanary)
 	m.askedCounter("job_processes_cpu_seconds_total", "Processor time of the processes that work on jobs for this one, which process_cpu_seconds_total does not count.", m.tellJobCPU)
 	m.asked("job_processes_resident_bytes", "Memory of the processes that work on jobs for this one, which process_resident_memory_bytes does not count.", nil, func(tell func(float64, ...string)) {
@@ -108,6 +112,10 @@ func (m *Metrics) makeService() {
 			tell(float64(n))
 		}
 	})
+	m.writeS = m.gauges("disk_write_seconds", "How long the last trial write took, until it was on the medium or refused, by volume: store, spool, scratch.", "volume")
+	m.writable = m.gauges("disk_writable", "1 if the last trial write was taken, 0 if it was refused or did not end, by volume.", "volume")
+	m.unfinished = m.gauge("uploads_unfinished", "Resumable uploads that have begun and not ended.")
+	m.silentS = m.gauge("upload_silent_seconds", "Time since the last byte of the unfinished upload that has been silent longest; 0 if there is none.")
 	m.requests = m.counterVec("http_requests_total", "Requests answered.", "route", "method", "status")
 	m.requestS = m.histogram("http_request_seconds", "Time to answer a request; of a stream, to its first byte.", httpBuckets, "route")
 	m.uploads = m.counts("uploads_total", "Mixes and room files taken, by whether they were new: stored, known.", "result", uploads)
@@ -164,6 +172,37 @@ func (m *Metrics) Queue(s queue.Stats) {
 	m.messages.WithLabelValues("in-flight").Set(float64(s.InFlight))
 	m.messages.WithLabelValues("dead").Set(float64(s.Dead))
 	m.dead.Set(float64(s.Dead))
+}
+
+// Clock says by which clock the process goes; without it, by the system's.
+func (m *Metrics) Clock(now func() time.Time) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.now = now
+}
+
+func (m *Metrics) clock() (atS float64) {
+	m.mu.Lock()
+	now := m.now
+	m.mu.Unlock()
+	return float64(now().UnixMilli()) / 1000
+}
+
+// Wrote takes how a trial write to a volume ended; err nil: it is on the medium.
+func (m *Metrics) Wrote(volume string, took time.Duration, err error) {
+	m.writeS.WithLabelValues(volume).Set(max(0, took.Seconds()))
+	taken := 1.0
+	if err != nil {
+		taken = 0
+	}
+	m.writable.WithLabelValues(volume).Set(taken)
+}
+
+// Uploads takes how many resumable uploads have not ended, and for how long the
+// one that is silent longest has been silent.
+func (m *Metrics) Uploads(unfinished int, silent time.Duration) {
+	m.unfinished.Set(float64(unfinished))
+	m.silentS.Set(max(0, silent.Seconds()))
 }
 
 // Slots adds a worker, whose status is asked for at each scrape.

@@ -205,6 +205,11 @@ func TestEachEventMovesItsMetric(t *testing.T) {
 			m.Disk("data", func() (int64, bool) { return 77, true })
 			m.Disk("scratch", func() (int64, bool) { return 88, false })
 		}, map[string]float64{"disk_free_bytes{volume=data}": 77}},
+		{"trial writes", func(m *metrics.Metrics) {
+			m.Wrote("store", 2*second, nil)
+			m.Wrote("spool", second/2, fmt.Errorf("refused"))
+		}, map[string]float64{"disk_write_seconds{volume=store}": 2, "disk_write_seconds{volume=spool}": 0.5, "disk_writable{volume=store}": 1}},
+		{"unfinished uploads", func(m *metrics.Metrics) { m.Uploads(3, 90*second) }, map[string]float64{"uploads_unfinished": 3, "upload_silent_seconds": 90}},
 		{"broker syncs", func(m *metrics.Metrics) { m.Synced(func() bool { return true }) }, map[string]float64{"broker_sync_always": 1}},
 		{"intake paused", func(m *metrics.Metrics) { m.Intake(func() (bool, bool) { return true, true }) }, map[string]float64{"intake_paused": 1}},
 		{"canary", func(m *metrics.Metrics) { m.Canary(time.Unix(1000, 5e8)) }, map[string]float64{"canary_timestamp_seconds": 1000.5}},
@@ -236,7 +241,9 @@ func TestEachEventMovesItsMetric(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			m := metrics.New()
 			got := moved(t, m, func() { c.do(m) })
-			delete(got, "last_completed_timestamp_seconds") // the clock's; see TestLastCompleted
+			for _, s := range []string{"last_completed", "clock"} { // the clock's; see TestLastCompleted
+				delete(got, s+"_timestamp_seconds")
+			}
 			if d := cmp.Diff(c.want, got); d != "" {
 				t.Errorf("want - got +:\n%s", d)
 			}
@@ -312,12 +319,21 @@ func TestLastCompleted(t *testing.T) {
 	if got := values(t, m)["last_completed_timestamp_seconds"]; math.Abs(got-float64(time.Now().Unix())) > 600 {
 		t.Errorf("%v", got)
 	}
+	m.Clock(func() time.Time { return day })
+	m.Ended(record(job.Done, job.CodeDone, 0, 0))
+	for _, name := range []string{"last_completed", "clock"} {
+		if got := values(t, m)[name+"_timestamp_seconds"]; got != float64(day.Unix()) {
+			t.Errorf("%s: %v by a clock of its own", name, got)
+		}
+	}
 }
 
 // fill makes every metric have a sample.
 func fill(m *metrics.Metrics) {
 	m.Disk("data", func() (int64, bool) { return 1, true })
 	m.Synced(func() bool { return true })
+	m.Wrote("data", 1, nil)
+	m.Uploads(1, 1)
 	m.Intake(func() (bool, bool) { return true, true })
 	m.Canary(day)
 	m.HTTP("", "GET", 200, 0)

@@ -34,8 +34,10 @@ const (
 	AskEvery = 5 * time.Second
 	// TellEvery is how often a worker should call Tell.
 	TellEvery = 15 * time.Second
-	// Silent is after how long a member that has told nothing is taken for gone.
+	// Silent is after how long a member that has told nothing is taken for frozen, cut off or killed.
 	Silent = 3 * TellEvery
+	// Missed is for how long such a member is still listed.
+	Missed = time.Hour
 	// forgotten is after how long one that left without a word is swept away.
 	forgotten = 24 * time.Hour
 	// mostListed bounds List.
@@ -53,6 +55,10 @@ type Member struct {
 	Trouble  string    `json:"trouble,omitempty"`  // why nothing is fetched, or empty
 	At       time.Time `json:"at"`
 	Mark     *Mark     `json:"-"` // nil: none
+	Silent   bool      `json:"-"` // it has told nothing for the time Silent
+	// ClockAhead is by how much the worker's clock is ahead of the store's; negative: behind. 0 where the store does
+	// not tell. Good to TellEvery: the worker may tell between the looks at the store's time and at its own.
+	ClockAhead time.Duration `json:"-"`
 }
 
 // Mark asks a worker to take no more jobs. Jobs under way go on.
@@ -115,7 +121,8 @@ func (r *Roster) Leave(ctx context.Context, name string) error {
 }
 
 // List returns all members that have told of themselves lately, by name, with
-// their marks. What cannot be read is left out.
+// their marks; those that have fallen silent too, for the time Missed. What cannot
+// be read is left out.
 func (r *Roster) List(ctx context.Context) ([]Member, error) {
 	infos, err := r.store.List(ctx, memberKeys, "", mostListed)
 	if err != nil {
@@ -128,9 +135,22 @@ func (r *Roster) List(ctx context.Context) ([]Member, error) {
 		if err != nil && !errors.Is(err, errDamaged) {
 			return nil, err
 		}
-		if !found || err != nil || r.now().Sub(m.At) > Silent || memberKeys+m.Name != o.Key {
+		if !found || err != nil || memberKeys+m.Name != o.Key {
 			continue
 		}
+		// A worker whose clock is behind has told of itself lately all the same, as the store knows.
+		told := m.At
+		if !o.Modified.IsZero() {
+			m.ClockAhead = m.At.Sub(o.Modified)
+			if o.Modified.After(told) {
+				told = o.Modified
+			}
+		}
+		quiet := r.now().Sub(told)
+		if quiet > Silent+Missed {
+			continue
+		}
+		m.Silent = quiet > Silent
 		if m.Mark, err = r.mark(ctx, m.Name); err != nil {
 			return nil, err
 		}

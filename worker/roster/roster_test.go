@@ -46,6 +46,9 @@ func (h *house) names(t *testing.T) string {
 		if m.Mark != nil {
 			m.Name += "*"
 		}
+		if m.Silent {
+			m.Name += "?"
+		}
 		out = append(out, m.Name)
 	}
 	return strings.Join(out, " ")
@@ -111,7 +114,7 @@ func TestWhoIsNotThere(t *testing.T) {
 	}
 }
 
-// Who is silent is not shown; who left takes the mark along, so that no later
+// Who is silent is shown as such for an hour; who left takes the mark along, so that no later
 // process of that name starts out drained.
 func TestLeaving(t *testing.T) {
 	h := newHouse(t)
@@ -128,10 +131,15 @@ func TestLeaving(t *testing.T) {
 	}
 	h.at = h.at.Add(roster.Silent + time.Second)
 	h.tell(t, "here")
-	if got := h.names(t); got != "here" {
+	if got := h.names(t); got != "gone*? here" {
 		t.Errorf("after silence: %q", got)
 	}
-	h.at = h.at.Add(-2 * roster.Silent) // a clock that is set back hides nobody
+	h.at = h.at.Add(roster.Missed)
+	h.tell(t, "here")
+	if got := h.names(t); got != "here" {
+		t.Errorf("after an hour: %q", got)
+	}
+	h.at = h.at.Add(-2*roster.Silent - roster.Missed) // a clock that is set back hides nobody
 	if got := h.names(t); got != "gone* here" {
 		t.Errorf("after a step back: %q", got)
 	}
@@ -182,5 +190,25 @@ func TestDamage(t *testing.T) {
 	h.fault = errors.New("the volume is gone")
 	if err := h.Tell(context.Background(), roster.Member{Name: "one-1"}); err == nil {
 		t.Error("a store that fails was not told of")
+	}
+}
+
+// A worker whose clock is off stands in the list as long as it tells, with how
+// far it is off.
+func TestClockThatIsOff(t *testing.T) {
+	for _, ahead := range []time.Duration{-10 * time.Minute, 0, 3 * time.Minute} {
+		h := newHouse(t)
+		own := roster.New(h.store, func() time.Time { return h.at.Add(ahead) })
+		if err := own.Tell(t.Context(), roster.Member{Name: "one-1"}); err != nil {
+			t.Fatal(err)
+		}
+		all, err := h.List(t.Context())
+		if err != nil || len(all) != 1 || all[0].ClockAhead != ahead {
+			t.Errorf("%v ahead: %+v, %v", ahead, all, err)
+		}
+		h.at = h.at.Add(max(0, ahead) + roster.Silent + time.Second)
+		if got := h.names(t); got != "one-1?" {
+			t.Errorf("%v ahead, and silent: %q", ahead, got)
+		}
 	}
 }

@@ -16,6 +16,7 @@ var (
 	ErrTooLarge    = errors.New("too large for a record")
 	ErrFull        = errors.New("no space left")
 	ErrUnavailable = errors.New("store not reachable")
+	ErrRefused     = errors.New("the store refuses") // read-only, or not for this user
 	ErrDamaged     = errors.New("content is not what was written")
 )
 
@@ -74,7 +75,7 @@ func (e *SourceError) Unwrap() error { return e.Err }
 // Transient says whether the same call may succeed later without anybody doing
 // anything to the job it belongs to: such failures are not the job's fault.
 func Transient(err error) bool {
-	return errors.Is(err, ErrFull) || errors.Is(err, ErrUnavailable) || errors.Is(err, context.DeadlineExceeded)
+	return errors.Is(err, ErrFull) || errors.Is(err, ErrUnavailable) || errors.Is(err, ErrRefused) || errors.Is(err, context.DeadlineExceeded)
 }
 
 // MaxKeyBytes is the greatest length of a key.

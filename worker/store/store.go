@@ -56,7 +56,7 @@ type Object interface {
 // from many goroutines, and several processes may use the same medium.
 //
 // Errors are told apart with errors.Is: ErrExists, ErrConflict, ErrNotFound,
-// ErrKey, ErrTooLarge, ErrFull, ErrUnavailable. After any error but ErrExists,
+// ErrKey, ErrTooLarge, ErrFull, ErrUnavailable, ErrRefused. After any error but ErrExists,
 // ErrConflict, ErrKey and ErrTooLarge a write may or may not have happened, but
 // whole or not at all: read again to know.
 type Store interface {

@@ -36,6 +36,19 @@ func TestOneHolder(t *testing.T) {
 	}
 }
 
+func TestTryWrite(t *testing.T) {
+	dir := t.TempDir()
+	if err := TryWrite(dir); err != nil {
+		t.Error(err)
+	}
+	if left, err := os.ReadDir(dir); err != nil || len(left) > 0 {
+		t.Errorf("left behind: %v, %v", left, err)
+	}
+	if TryWrite(filepath.Join(dir, "none")) == nil {
+		t.Error("a folder that is not there was written to")
+	}
+}
+
 func TestFree(t *testing.T) {
 	dir := t.TempDir()
 	if n, known := Free(dir); !known || n <= 0 {

@@ -9,7 +9,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"time"
 
 	"discsafe/api"
 	"discsafe/api/access"
@@ -39,7 +38,7 @@ func (s *Service) openAPI(ctx context.Context) error {
 	lim := s.o.Limits
 	var err error
 	s.intake, err = intake.New(intake.Options{
-		Store: s.apiStore(), Spool: s.o.Spool, Log: s.log, Now: time.Now, Observe: s.metrics.Upload,
+		Store: s.apiStore(), Spool: s.o.Spool, Log: s.log, Now: s.o.Now, Observe: s.metrics.Upload,
 		Limits: intake.Limits{MaxBytes: lim.MaxFile, MinFree: lim.MinFree, MixTTL: days(lim.MixDays)},
 	})
 	if err != nil {
@@ -50,7 +49,7 @@ func (s *Service) openAPI(ctx context.Context) error {
 		return err
 	}
 	s.hooks = hook.New(hook.Options{Key: key,
-		Store: s.store, Ledger: s.ledger, Now: time.Now, Log: s.log, Observe: s.metrics.Hook,
+		Store: s.store, Ledger: s.ledger, Now: s.o.Now, Log: s.log, Observe: s.metrics.Hook,
 		AllowPrivate: s.o.AllowPrivateHooks, AllowHTTP: s.o.AllowPlainHooks, Base: s.o.PublicURL})
 	s.history = s.metrics.NewHistory()
 	o := api.Options{
@@ -58,7 +57,7 @@ func (s *Service) openAPI(ctx context.Context) error {
 		Ledger: s.ledger, Store: s.apiStore(), Queue: s.queue, Intake: s.intake, Gate: s.gate, Tokens: s.tokens,
 		Hooks: s.hooks, Metrics: s.metrics, Version: s.o.Version, SignIn: s.signIn.Load,
 		Limits:  api.Limits{SideLengthS: lim.MaxLengthS, FilesPerSide: lim.MaxFiles, Backlog: lim.MaxWaiting, MinFreeBytes: lim.MinFree},
-		Workers: s.workers, Ready: s.Ready, Keep: days(lim.RetainDays), Now: time.Now, Log: s.log,
+		Workers: s.workers, Ready: s.Ready, Keep: days(lim.RetainDays), Now: s.o.Now, Log: s.log,
 	}
 	if s.server, err = api.New(o); err != nil {
 		return err
@@ -146,7 +145,7 @@ func (s *Service) turnAway(next http.Handler) http.Handler {
 func (s *Service) openGate() {
 	s.gate = access.NewGate(access.GateOptions{Tokens: s.tokens, Open: func() bool { return !s.signIn.Load() },
 		Rate: s.o.Limits.Rate, Burst: s.o.Limits.Burst, TrustedProxies: s.o.Bind.TrustedProxies,
-		Secure: s.o.Bind.CertFile != "", Now: time.Now, Log: s.log, Observe: s.metrics.SignIn, Served: s.metrics.HTTP})
+		Secure: s.o.Bind.CertFile != "", Now: s.o.Now, Log: s.log, Observe: s.metrics.SignIn, Served: s.metrics.HTTP})
 }
 
 // watchTokens closes the gate when a token appears. It never opens it again: a

@@ -30,7 +30,10 @@ func (s *Service) runLoops(ctx context.Context, wg *sync.WaitGroup) {
 	loop := func(what string, every time.Duration, f func(context.Context) error) {
 		wg.Go(func() { s.loop(ctx, what, every, f) })
 	}
-	loop("probing the store", probeEvery, func(ctx context.Context) error { return s.health.probeStore(ctx, s.store, s.name) })
+	loop("probing the store", probeEvery, s.probeStore)
+	if s.worker != nil {
+		loop("probing the scratch folder", probeEvery, s.probeFolder("scratch", s.o.Scratch))
+	}
 	// Publishing asks too, but a worker publishes nothing.
 	loop("asking whether the broker syncs", syncEvery, s.queue.CheckSync)
 	if s.worker != nil {
@@ -40,6 +43,8 @@ func (s *Service) runLoops(ctx context.Context, wg *sync.WaitGroup) {
 		return
 	}
 	loop("sampling metrics", metrics.HistoryEvery, func(context.Context) error { return s.history.Take(time.Now()) })
+	loop("probing the spool", probeEvery, s.probeFolder("spool", s.o.Spool))
+	loop("looking for silent uploads", probeEvery, s.lookAtUploads)
 	loop("reconciling", s.o.PassEvery, s.reconcile())
 	loop("looking for tokens", tokensEvery, s.watchTokens)
 	// Each by one at a time: they read much, and requests come first. Hooks are sent by the server.
@@ -102,6 +107,15 @@ func (s *Service) reconcile() func(context.Context) error {
 		}
 		return err
 	}
+}
+
+// lookAtUploads tells the metrics of uploads that have not ended.
+func (s *Service) lookAtUploads(context.Context) error {
+	n, silent, err := s.intake.Unfinished()
+	if err == nil {
+		s.metrics.Uploads(n, silent)
+	}
+	return err
 }
 
 // keepHouse returns what is done at the start and every HouseEvery: what was left is

@@ -48,6 +48,8 @@ type Options struct {
 	// PublicURL is the address under which others reach the service, for webhooks; "": paths only.
 	PublicURL string
 
+	// Now is the clock that records and tokens go by; nil: the system's. For tests of clocks that are off.
+	Now func() time.Time
 	// Step is worker.Options.Step. For tests of crashes.
 	Step func(step, job string) bool
 	// APIStep is called when the API has stored a request and when it has recorded it. For tests of crashes.

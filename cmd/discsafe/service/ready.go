@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"net/http"
 	"slices"
 	"sync"
@@ -12,6 +13,7 @@ import (
 	"discsafe/api"
 	"discsafe/worker/roster"
 	"discsafe/worker/store"
+	"discsafe/worker/volume"
 )
 
 // health is what probes are answered from, so that a probe costs nothing and
@@ -62,6 +64,44 @@ func (h *health) probeStore(ctx context.Context, s store.Store, name string) err
 	}
 	h.storeBy = err
 	return err
+}
+
+// probeStore tries whether the store takes a record, and tells the metrics how
+// long that took.
+func (s *Service) probeStore(ctx context.Context) error {
+	began := time.Now()
+	err := s.health.probeStore(ctx, s.store, s.name)
+	if ctx.Err() == nil {
+		s.metrics.Wrote("store", time.Since(began), err)
+	}
+	return err
+}
+
+// probeFolder returns the step that tries whether a folder can be written, and
+// how fast. A write that hangs with its medium is waited for once more at each
+// step, and counts as refused meanwhile.
+func (s *Service) probeFolder(name, dir string) func(context.Context) error {
+	var began time.Time
+	var ended chan error // nil: none is under way
+	return func(ctx context.Context) error {
+		if ended == nil {
+			began, ended = time.Now(), make(chan error, 1)
+			go func(to chan<- error) { to <- volume.TryWrite(dir) }(ended)
+		}
+		within := time.NewTimer(probeTime)
+		defer within.Stop()
+		var err error
+		select {
+		case <-ctx.Done():
+			return nil
+		case err = <-ended:
+			ended = nil
+		case <-within.C:
+			err = fmt.Errorf("the folder %s does not answer", dir)
+		}
+		s.metrics.Wrote(name, time.Since(began), err)
+		return err
+	}
 }
 
 // leave removes the record.

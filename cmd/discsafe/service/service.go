@@ -77,7 +77,11 @@ func Open(ctx context.Context, o Options) (_ *Service, err error) {
 	set(&o.PassEvery, passEvery)
 	set(&o.HouseEvery, houseEvery)
 	set(&o.AskEvery, roster.AskEvery)
+	if o.Now == nil {
+		o.Now = time.Now
+	}
 	s := &Service{o: o, log: o.Log, metrics: metrics.New()}
+	s.metrics.Clock(o.Now)
 	if s.name, err = instance(); err != nil {
 		return nil, err
 	}
@@ -147,7 +151,7 @@ func (s *Service) openParts(ctx context.Context) error {
 	}
 	s.store = st
 	s.closers = append(s.closers, closeStore)
-	switch err := s.health.probeStore(ctx, s.store, s.name); {
+	switch err := s.probeStore(ctx); {
 	case errors.Is(err, store.ErrFull):
 		// What is there can still be read and deleted, which makes room; /readyz tells meanwhile.
 		s.log.Warn("the store is full: nothing is taken in or worked on until there is room", "error", err)
@@ -155,8 +159,8 @@ func (s *Service) openParts(ctx context.Context) error {
 		return err
 	}
 	s.closers = append(s.closers, func() error { return s.health.leave(s.store, s.name) })
-	s.roster = roster.New(s.store, time.Now)
-	s.tokens = access.NewTokens(s.store, time.Now)
+	s.roster = roster.New(s.store, s.o.Now)
+	s.tokens = access.NewTokens(s.store, s.o.Now)
 	if s.o.API {
 		// Before anything is started that would have to be ended again.
 		if err := s.mayBind(ctx); err != nil {
@@ -169,7 +173,7 @@ func (s *Service) openParts(ctx context.Context) error {
 	}
 	s.queue = q
 	s.closers = append(s.closers, closeQueue)
-	s.ledger, err = job.NewLedger(job.Config{Store: s.apiStore(), Now: time.Now})
+	s.ledger, err = job.NewLedger(job.Config{Store: s.apiStore(), Now: s.o.Now})
 	if err != nil {
 		return err
 	}
@@ -199,7 +203,7 @@ func (s *Service) observe(e worker.Event) {
 
 func (s *Service) openWorker() (err error) {
 	// The worker's ledger is its own: it must not meet the seams of the API.
-	l, err := job.NewLedger(job.Config{Store: s.store, Now: time.Now})
+	l, err := job.NewLedger(job.Config{Store: s.store, Now: s.o.Now})
 	if err != nil {
 		return err
 	}

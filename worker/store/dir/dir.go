@@ -164,6 +164,8 @@ func fault(op, key string, err error) error {
 		return e
 	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
 		e.Kind, e.Hint = store.ErrFull, "free space on the store's volume"
+	case errors.Is(err, syscall.EROFS), errors.Is(err, fs.ErrPermission):
+		e.Kind, e.Hint = store.ErrRefused, "see how the store's volume is mounted, and who owns its folders"
 	}
 	e.Err = err
 	return e

@@ -263,7 +263,7 @@ func (s *Store) fault(ctx context.Context, op, key string, err error) error {
 	case st == http.StatusInsufficientStorage, c == "XMinioStorageFull", c == "XMinioAdminBucketQuotaExceeded", c == "QuotaExceeded":
 		e.Kind, e.Hint = store.ErrFull, "free space in the object store"
 	case st == http.StatusUnauthorized, st == http.StatusForbidden:
-		e.Hint = "check the credentials, what they may do in the bucket, and the clock"
+		e.Kind, e.Hint = store.ErrRefused, "check the credentials, what they may do in the bucket, and the clock"
 	case st == 0, st == http.StatusTooManyRequests, st >= 500:
 		e.Kind = store.ErrUnavailable
 	}

@@ -327,7 +327,7 @@ func TestKindsOfErrors(t *testing.T) {
 		{http.StatusInternalServerError, "InternalError", store.ErrUnavailable, ""},
 		{http.StatusServiceUnavailable, "SlowDown", store.ErrUnavailable, ""},
 		{http.StatusInsufficientStorage, "XMinioStorageFull", store.ErrFull, "free space"},
-		{http.StatusForbidden, "AccessDenied", nil, "credentials"},
+		{http.StatusForbidden, "AccessDenied", store.ErrRefused, "credentials"},
 		{http.StatusNotFound, "NoSuchBucket", nil, "bucket must be made"},
 	} {
 		f := newFake(t)

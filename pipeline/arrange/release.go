@@ -1,6 +1,7 @@
 package arrange
 
 import (
+	"encoding/json"
 	"fmt"
 	"path/filepath"
 	"regexp"
@@ -61,7 +62,7 @@ const (
 // file; a room file leaves Room pending. The error is a *spec.Error with every
 // fault.
 func Parse(name string, data []byte) (*Release, error) {
-	if planMark.Match(data) {
+	if IsPlan(data) {
 		p, err := sideplan.Parse(name, data)
 		if err != nil {
 			return nil, err
@@ -147,7 +148,7 @@ func load(path string, confined bool) (*Release, error) {
 	if err != nil {
 		return nil, err
 	}
-	if planMark.Match(data) {
+	if IsPlan(data) {
 		read := sideplan.Load
 		if confined {
 			read = sideplan.LoadConfined
@@ -181,6 +182,18 @@ func load(path string, confined bool) (*Release, error) {
 
 // planMark is the field that every side plan has and no release.
 var planMark = regexp.MustCompile(`(?m)^[\s{]*"?side"?\s*:`)
+
+// IsPlan reports whether a text is taken for a side plan, not for a release.
+func IsPlan(data []byte) bool { return planMark.Match(data) }
+
+// Normalized is the release as JSON with every default and the room written out.
+func (r *Release) Normalized() (string, error) {
+	text, err := json.Marshal(r)
+	if err != nil {
+		return "", fmt.Errorf("normal form of the release: %w", err)
+	}
+	return string(text), nil
+}
 
 // fromPlan takes a side plan, as read from path, for a release.
 func fromPlan(p *sideplan.Plan, path string) (*Release, error) {

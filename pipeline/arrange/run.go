@@ -19,8 +19,10 @@ type RunOptions struct {
 	Progress func(pass string, number, of int, fraction float64) // may be nil
 }
 
-// passes of Run, as they are told.
-var passes = [...]string{"measuring the tracks", "searching divisions", "planning the best in full"}
+// PassNames lists what Run tells as its passes, in order.
+func PassNames() []string {
+	return []string{"measuring the tracks", "searching divisions", "planning the best in full"}
+}
 
 // Run measures a release, searches, plans the best in full, and writes what it
 // found into the folder dir, which must be there: arrangement.json and its page,
@@ -29,6 +31,7 @@ var passes = [...]string{"measuring the tracks", "searching divisions", "plannin
 // result too, whose entries do not hold, and no side plans. Errors: those of
 // Measure and Search, and what writing meets.
 func Run(ctx context.Context, r *Release, dir string, opt RunOptions) (_ *Result, err error) {
+	passes := PassNames()
 	tell := func(n int, fraction float64) {
 		if opt.Progress != nil {
 			opt.Progress(passes[n], n+1, len(passes), fraction)

@@ -40,7 +40,7 @@ func TestRun(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if strings.Join(told, ", ") != strings.Join(passes[:], ", ") {
+	if strings.Join(told, ", ") != strings.Join(PassNames(), ", ") {
 		t.Errorf("told of %q", told)
 	}
 	m := readResult(t, dir, report.ManifestName, report.ReadManifest)

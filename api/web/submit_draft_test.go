@@ -192,7 +192,7 @@ type desk struct {
 }
 
 func (d *desk) Submit(context.Context, string, v1.Submit) (string, error) { return "j", nil }
-func (d *desk) CheckPlan(_ context.Context, _, plan string, _ []v1.Use) (v1.PlanCheck, error) {
+func (d *desk) CheckPlan(_ context.Context, _, _, plan string, _ []v1.Use) (v1.PlanCheck, error) {
 	p, err := parsePlan(plan)
 	if list, ok := errors.AsType[*spec.Error](err); ok {
 		var c v1.PlanCheck

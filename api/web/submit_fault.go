@@ -250,4 +250,4 @@ var plainLabels = map[string]string{
 	"sides": "Number of sides", "order": "Running order", "same_level": "Cut all sides at one level",
 }
 
-var rowLabels = map[string]string{"file": "File", "title": "Title", "isrc": "ISRC", "gap_s": "Silence before", "gain_db": "Gain", "hold": "When the order may change", "start_s": "Begin at", "end_s": "End at"}
+var rowLabels = map[string]string{"file": "File", "title": "Title", "isrc": "ISRC", "gap_s": "Silence before", "gain_db": "Gain", "hold": "If the order is free", "start_s": "Begin at", "end_s": "End at"}

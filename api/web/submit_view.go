@@ -222,7 +222,7 @@ var trackDocs = append(docsOf(reflect.TypeFor[sideplan.Track]()), docsOf(reflect
 // enumWords are words for values of fields that are chosen from a list.
 var enumWords = map[string]string{
 	"sample_rate 0": "Keep the rate of the mixes",
-	"hold free":     "It may go anywhere", "hold first": "It opens the first side", "hold last": "It closes the last side", "hold place": "It keeps its number",
+	"hold free":     "Anywhere", "hold first": "Opens the album", "hold last": "Closes the album", "hold place": "Keeps its place",
 }
 
 func docsOf(t reflect.Type) []planField { return fieldsOf("", t) }
@@ -316,6 +316,9 @@ func (v *submitView) track(k string, i, of int) trackView {
 		p := docs[slices.IndexFunc(docs, func(p planField) bool { return p.param == name })]
 		f := v.field(p, k+"."+name)
 		f.Label = rowLabels[name]
+		if name == "hold" {
+			f.Help, f.Default = "What may not move when the order is free.", ""
+		}
 		if f.Default == "" && p.param == "end_s" {
 			f.Help = "Time in the mix at which the track ends; left blank, the end of the mix."
 		}

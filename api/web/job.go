@@ -3,9 +3,11 @@ package web
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"path"
 	"slices"
+	"strings"
 	"time"
 
 	"discsafe/api/access"
@@ -180,12 +182,16 @@ var fileWords = map[string]string{
 	"advice.txt":         "Advice to the mix",
 }
 
-// fileWord is what a file of a result is for; side plans go by their ending.
+// fileWord is what a file of a result is for; a side plan says whose it is by its name.
 func fileWord(name string) string {
 	if word, ok := fileWords[name]; ok || path.Ext(name) != ".yaml" {
 		return word
 	}
-	return "Side plan, named as the release names its mixes"
+	rank, side := 0, ""
+	if n, _ := fmt.Sscanf(name, "rank-%d-side-%1s", &rank, &side); n < 2 {
+		return ""
+	}
+	return fmt.Sprintf("Side plan: side %s of division %d", strings.ToUpper(side), rank)
 }
 
 func (v *jobView) history(j *v1.Job, p *Pages) {

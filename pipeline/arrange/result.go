@@ -91,7 +91,7 @@ func (a *Album) entry(p *problem, rank int, d division) Entry {
 				r -= q.GapUM / 1000
 				s.LengthS += q.GapS
 			}
-			s.Tracks = append(s.Tracks, Place{Number: i + 1, Title: a.Release.Tracks[i].Title, RadiusMM: round3(r)})
+			s.Tracks = append(s.Tracks, Place{Number: i + 1, Title: a.Release.Tracks[i].Title, File: a.Release.Tracks[i].File, RadiusMM: round3(r)})
 			s.CurvatureRatio = math.Max(s.CurvatureRatio, p.at(q.Curve[step], r))
 			s.DeEssS += p.at(q.DeEssS[step], r)
 			s.LimitSidesS += q.SidesS[step]

@@ -71,6 +71,7 @@ type ArrangedSide struct {
 type ArrangedTrack struct {
 	Number   int     `json:"number"` // in the release, from 1
 	Title    string  `json:"title"`
+	File     string  `json:"file,omitempty"` // as the release names it
 	RadiusMM float64 `json:"radius_mm"`
 }
 

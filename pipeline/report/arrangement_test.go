@@ -13,9 +13,9 @@ func arrangement() *Arrangement {
 	level := 2.3
 	side := func(name string, n int, end float64) ArrangedSide {
 		return ArrangedSide{Side: name, LevelDB: 2.5, PlannedLevelDB: &level, LengthS: 754, EndRadiusMM: end, CurvatureRatio: 1.12, DeEssS: 3.4, Plan: "rank-1-side-" + strings.ToLower(name) + ".yaml",
-			Tracks: []ArrangedTrack{{Number: n, Title: "Low <b>Water", RadiusMM: 146.3}, {Number: n + 1, Title: "Ropes", RadiusMM: 101.5}}}
+			Tracks: []ArrangedTrack{{Number: n, Title: "Low <b>Water", RadiusMM: 146.3}, {Number: n + 1, Title: "Ropes", RadiusMM: 101.5}, {Number: n + 2, File: "mixes/last-ferry.wav", RadiusMM: 90}}}
 	}
-	best := Division{Rank: 1, Holds: true, DifferenceDB: 0.2, LevelDB: -1.5, CurvatureRatio: 1.12, Sides: []ArrangedSide{side("A", 1, 74.2), side("B", 3, 66)}}
+	best := Division{Rank: 1, Holds: true, DifferenceDB: 0.2, LevelDB: -1.5, CurvatureRatio: 1.12, Sides: []ArrangedSide{side("A", 1, 74.2), side("B", 4, 66)}}
 	return &Arrangement{Schema: ArrangementSchema, Title: "Invented Harbour", Disc: "12in-33", Room: "generic room", CuttingSpeed: "full", Sides: 2, OuterMM: 146.3, InnerMM: 60.3,
 		Objective: "least difference", Proof: ArrangementProof{Optimal: true, Method: "every division weighed", Weighed: 7}, Best: []Division{best}}
 }
@@ -26,7 +26,7 @@ func TestArrangementPage(t *testing.T) {
 		change func(*Arrangement)
 		want   []string
 	}{
-		"proven":     {func(*Arrangement) {}, []string{"proven best", "nothing is better than the first one", "Side A ends with track 2 Ropes; side B ends with track 4 Ropes.", "+2.3\u202fdB", "\u22121.5\u202fdB", "12:34\u202fmin", "1.12 of the limit", "to be treated", "ends at"}},
+		"proven":     {func(*Arrangement) {}, []string{"proven best", "nothing is better than the first one", "Side A ends with track 3 last-ferry.wav; side B ends with track 6 last-ferry.wav.", "+2.3\u202fdB", "\u22121.5\u202fdB", "12:34\u202fmin", "1.12 of the limit", "to be treated", "ends at"}},
 		"not proven": {func(a *Arrangement) { a.Proof = ArrangementProof{BoundLevelDB: &bound, GapDB: &gap, Weighed: 1} }, []string{"not proven best", "+1.2\u202fdB, which is 0.4\u202fdB more than was found", "1 division was weighed"}},
 		"none":       {func(a *Arrangement) { a.Best[0].Holds = false }, []string{"nothing holds", "holds at no level", "No division holds at any level"}},
 	} {

@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"path"
 	"strconv"
 	"strings"
 )
@@ -58,6 +59,7 @@ func ArrangementOf(a *Arrangement) *ArrangementText {
 	}
 	if a.SameLevel {
 		level = "one for all sides"
+		t.Objective += " One level is asked of all sides; the full plan says what each could have by itself."
 	}
 	if a.CuttingSpeed == "half" {
 		speed = "at half speed"
@@ -109,10 +111,11 @@ func divisionOf(a *Arrangement, d *Division) DivisionText {
 func decibels(db float64) string { return with(signed(db, 1), "dB") }
 
 func trackName(p ArrangedTrack) string {
-	if p.Title == "" {
-		return strconv.Itoa(p.Number)
+	name := strings.TrimSpace(p.Title)
+	if name == "" && p.File != "" {
+		name = path.Base(p.File)
 	}
-	return strconv.Itoa(p.Number) + " " + p.Title
+	return strings.TrimSpace(strconv.Itoa(p.Number) + " " + name)
 }
 
 // curvatureText is a ratio to the limit before treatment, where passing it means

@@ -128,3 +128,46 @@ func readResult[T any](t *testing.T, dir, name string, read func(io.Reader) (T, 
 	}
 	return v
 }
+
+// Whatever is taken for a release gives side plans that are taken too, so that a
+// job cannot fail at its end for what stood in its beginning; and its normal form
+// is a release that says the same.
+func FuzzRelease(f *testing.F) {
+	for _, text := range []string{
+		"tracks: [{file: one.wav}, {file: two.wav}]\n", "sides: 1\nsame_level: true\ndisc: 7in-45\nroom: room.yaml\ntracks: [{file: one.wav, isrc: XX-INV-26-10001, gap_s: 0, gain_db: -1.5, hold: first}]\n",
+		"sides: 1\ncutting_speed: half\ndisc: {id: 7in-45, outer_mm: 70}\nroom: {groove: {width_um: 65}}\ncaps: {max_level_db: 3}\noutput: {sample_rate: 48000}\ntracks: [{file: \"a: b.wav\", title: \"'\"}]\n",
+		"side: A\ntracks: [{file: one.wav}, {file: two.wav}]\n",
+	} {
+		f.Add([]byte(text))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		r, err := Parse("release.yaml", data)
+		if err != nil {
+			return
+		}
+		side := Side{Side: SideName(0), LevelDB: r.Caps.MaxLevelDB}
+		for i := range r.Tracks {
+			side.Tracks = append(side.Tracks, Place{Number: i + 1})
+		}
+		if r.Room.Pending {
+			r.Room.Path = r.Room.File // as Load finds it
+		}
+		if _, err := r.plan(side, asNamed); err != nil {
+			t.Fatalf("no side plan: %v", err)
+		}
+		if r.Room.Pending {
+			return
+		}
+		once, err := r.Normalized()
+		if err != nil {
+			t.Fatal(err)
+		}
+		q, err := Parse("release.json", []byte(once))
+		if err != nil {
+			t.Fatalf("the normal form is no release: %v\n%s", err, once)
+		}
+		if twice, err := q.Normalized(); err != nil || twice != once {
+			t.Fatalf("the normal form is not stable: %v\n%s\n%s", err, once, twice)
+		}
+	})
+}

@@ -365,6 +365,11 @@ func TestKinds(t *testing.T) {
 	if r, _, err = b.l.Submit(b.ctx, "", analyse); err != nil || b.get(r.ID).Request.Makes() != job.Analyse {
 		t.Errorf("analysing: %+v, error %v", r, err)
 	}
+	arrange := plain
+	arrange.Kind = job.Arrange
+	if r, _, err = b.l.Submit(b.ctx, "", arrange); err != nil || b.get(r.ID).Request.Makes() != job.Arrange || r.Request.Prepares() || arrange.Fingerprint() == plain.Fingerprint() {
+		t.Errorf("arranging: %+v, error %v", r, err)
+	}
 	var bad *job.RequestError
 	analyse.AsTraced = true
 	if _, _, err := b.l.Submit(b.ctx, "", analyse); !errors.As(err, &bad) {

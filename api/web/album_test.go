@@ -106,7 +106,7 @@ func TestArrangementPage(t *testing.T) {
 		t.Error("the job's page does not lead to the arrangement, or leads to a sign-off")
 	}
 	p := h.want(h.get("a", "/jobs/"+rec.ID+"/arrangement"), http.StatusOK)
-	for _, want := range []string{"proven best", "nothing is better than the first one", "Side A ends with track 2 Ropes; side B ends with track 3 Last Ferry.", "Invented &lt;b&gt;Harbour", "12:34"} {
+	for _, want := range []string{"proven best", "nothing is better than the first one", "Side A: 1, 2, ending with Ropes; side B: 3, ending with Last Ferry.", "Invented &lt;b&gt;Harbour", "12:34"} {
 		if !strings.Contains(p.body, want) {
 			t.Errorf("%q is not on the page", want)
 		}

@@ -26,7 +26,7 @@ func TestArrangementPage(t *testing.T) {
 		change func(*Arrangement)
 		want   []string
 	}{
-		"proven":     {func(*Arrangement) {}, []string{"proven best", "nothing is better than the first one", "Side A ends with track 3 last-ferry.wav; side B ends with track 6 last-ferry.wav.", "+2.3\u202fdB", "\u22121.5\u202fdB", "12:34\u202fmin", "1.12 of the limit", "to be treated", "ends at"}},
+		"proven":     {func(*Arrangement) {}, []string{"proven best", "nothing is better than the first one", "Side A: 1 to 3, ending with last-ferry.wav; side B: 4 to 6, ending with last-ferry.wav.", "+2.3\u202fdB", "\u22121.5\u202fdB", "12:34\u202fmin", "1.12 of the limit", "to be treated", "ends at"}},
 		"not proven": {func(a *Arrangement) { a.Proof = ArrangementProof{BoundLevelDB: &bound, GapDB: &gap, Weighed: 1} }, []string{"not proven best", "+1.2\u202fdB, which is 0.4\u202fdB more than was found", "1 division was weighed"}},
 		"none":       {func(a *Arrangement) { a.Best[0].Holds = false }, []string{"nothing holds", "holds at no level", "No division holds at any level"}},
 	} {
@@ -76,6 +76,22 @@ func TestArrangementFile(t *testing.T) {
 		}
 		if _, err := ReadArrangement(strings.NewReader(bad)); err == nil {
 			t.Errorf("%s is taken for %s", is, was)
+		}
+	}
+}
+
+func TestPlayedText(t *testing.T) {
+	for want, numbers := range map[string][]int{"1": {1}, "1, 2": {1, 2}, "1 to 3": {1, 2, 3}, "3, 1, 2": {3, 1, 2}, "7, 1 to 4, 6": {7, 1, 2, 3, 4, 6}, "3, 2, 1": {3, 2, 1}} {
+		var list []ArrangedTrack
+		for _, n := range numbers {
+			list = append(list, ArrangedTrack{Number: n})
+		}
+		if got := playedText(list); got != want {
+			t.Errorf("%v: %q, want %q", numbers, got, want)
+		}
+		list[len(list)-1].Title = "Low Water"
+		if got := playedText(list); got != want+", ending with Low Water" {
+			t.Errorf("%v: %q", numbers, got)
 		}
 	}
 }

@@ -30,7 +30,7 @@ type DivisionText struct {
 	Mark                         Mark   // whether it holds
 	Difference, Level, Curvature string
 	CurvatureMark                Mark
-	Turns                        string // where the sides turn, in one sentence
+	Turns                        string // what each side plays and where it turns, in one sentence
 	Sides                        []ArrangedSideText
 }
 
@@ -101,7 +101,7 @@ func divisionOf(a *Arrangement, d *Division) DivisionText {
 		for _, p := range s.Tracks {
 			v.Tracks = append(v.Tracks, trackName(p))
 		}
-		turns = append(turns, fmt.Sprintf("side %s ends with track %s", s.Side, trackName(s.Tracks[len(s.Tracks)-1])))
+		turns = append(turns, fmt.Sprintf("side %s: %s", s.Side, playedText(s.Tracks)))
 		t.Sides = append(t.Sides, v)
 	}
 	t.Turns = "S" + strings.Join(turns, "; ")[1:] + "."
@@ -110,12 +110,39 @@ func divisionOf(a *Arrangement, d *Division) DivisionText {
 
 func decibels(db float64) string { return with(signed(db, 1), "dB") }
 
-func trackName(p ArrangedTrack) string {
-	name := strings.TrimSpace(p.Title)
-	if name == "" && p.File != "" {
-		name = path.Base(p.File)
+// playedText is the order of a side by numbers, and its last track by name.
+func playedText(list []ArrangedTrack) string {
+	var parts []string
+	for i := 0; i < len(list); {
+		j := i
+		for j+1 < len(list) && list[j+1].Number == list[j].Number+1 {
+			j++
+		}
+		if j-i < 2 {
+			j = i
+			parts = append(parts, strconv.Itoa(list[i].Number))
+		} else {
+			parts = append(parts, fmt.Sprintf("%d to %d", list[i].Number, list[j].Number))
+		}
+		i = j + 1
 	}
-	return strings.TrimSpace(strconv.Itoa(p.Number) + " " + name)
+	text := strings.Join(parts, ", ")
+	if name := list[len(list)-1].name(); name != "" {
+		text += ", ending with " + name
+	}
+	return text
+}
+
+// name is what a track is called: its title, or else its file.
+func (p ArrangedTrack) name() string {
+	if title := strings.TrimSpace(p.Title); title != "" || p.File == "" {
+		return title
+	}
+	return path.Base(p.File)
+}
+
+func trackName(p ArrangedTrack) string {
+	return strings.TrimSpace(strconv.Itoa(p.Number) + " " + p.name())
 }
 
 // curvatureText is a ratio to the limit before treatment, where passing it means

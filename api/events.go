@@ -38,7 +38,7 @@ The stream tells of changes from now on, or since Last-Event-ID. Its ids are a m
 that changed since, some of them a second time (compare id and rev). "event: gap" means that more happened than is kept for a slow reader: list the jobs anew.
 A job that was retried and ended again while nobody listened, and deleted jobs, are not told of.`)
 	all.Parameters = []*huma.Param{last, inQuery("state", oneOf("", "accepted", "running", "done", "failed", "cancelled", "dead")), inQuery("studio", text("")), inQuery("lane", oneOf("", job.Express, job.Bulk)),
-		inQuery("kind", oneOf("", v1.Prepare, v1.Analyse)), inQuery("code", text("Reason code of the last transition")), inQuery("verdict", oneOf("", "ready", "attention", "blocked")), inQuery("signoff", oneOf("", string(job.Open), string(job.Approved), string(job.Returned))), inQuery("q", text("Stands in identifier, title, side or catalogue number"))}
+		inQuery("kind", oneOf("", job.Kinds()...)), inQuery("code", text("Reason code of the last transition")), inQuery("verdict", oneOf("", "ready", "attention", "blocked")), inQuery("signoff", oneOf("", string(job.Open), string(job.Approved), string(job.Returned))), inQuery("q", text("Stands in identifier, title, side or catalogue number"))}
 	all.Responses = map[string]*huma.Response{"200": {Description: "Events job and gap", Content: stream}}
 	t.plain(read, all, s.allEvents, v1.Invalid, v1.TooMany, v1.Unavailable)
 }
@@ -344,7 +344,7 @@ func eventsQuery(r *http.Request) (*listInput, *v1.Problem) {
 		case "lane":
 			in.Lane, p = v, oneOf(name, v, job.Express, job.Bulk)
 		case "kind":
-			in.Kind, p = v, oneOf(name, v, v1.Prepare, v1.Analyse)
+			in.Kind, p = v, oneOf(name, v, job.Kinds()...)
 		case "verdict":
 			in.Verdict, p = v, oneOf(name, v, "ready", "attention", "blocked")
 		case "signoff":

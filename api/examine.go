@@ -17,6 +17,7 @@ import (
 
 	"discsafe/api/intake"
 	"discsafe/api/v1"
+	"discsafe/pipeline/arrange"
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/sideplan"
@@ -33,24 +34,24 @@ const maxPlanBytes = 256 << 10
 
 // examined is a submission that can be made into a job.
 type examined struct {
-	plan    *sideplan.Plan
+	plan    *sideplan.Plan   // of a release: all its tracks as if they were one side
+	release *arrange.Release // nil: the job is about one side
 	text    []byte
 	sha256  string
 	lengthS float64
 	inputs  []job.Input
 }
 
-// examine looks at a plan and the files that were given for it. Without files
-// it looks at the plan alone. The error is a *v1.Problem with every fault that
+// examine looks at a plan, or the release of a job that arranges one, and the
+// files that were given for it. Without files it looks at the plan alone. The error is a *v1.Problem with every fault that
 // could be found, or one of the store.
-func (s *Server) examine(ctx context.Context, studio, plan string, files []v1.Use, alone bool) (*examined, error) {
+func (s *Server) examine(ctx context.Context, studio, kind, plan string, files []v1.Use, alone bool) (*examined, error) {
 	if len(plan) > maxPlanBytes {
 		return nil, v1.NewProblem(v1.TooLarge, fmt.Sprintf("a plan may have %d bytes", maxPlanBytes))
 	}
 	sum := sha256.Sum256([]byte(plan))
 	e := &examined{text: []byte(plan), sha256: hex.EncodeToString(sum[:])}
-	var err error
-	if e.plan, err = sideplan.Parse(planName, e.text); err != nil {
+	if err := e.read(kind); err != nil {
 		return nil, badPlan(err)
 	}
 	if alone {
@@ -73,8 +74,8 @@ func (s *Server) examine(ctx context.Context, studio, plan string, files []v1.Us
 	if err := e.measure(given, mixes); err != nil {
 		return nil, err
 	}
-	if e.lengthS > s.limits.SideLengthS {
-		return nil, v1.NewProblem(v1.TooLong, fmt.Sprintf("the side has %s, and at most %s are taken", audio.Timecode(e.lengthS), audio.Timecode(s.limits.SideLengthS)))
+	if p := e.tooLong(s.limits.SideLengthS); p != nil {
+		return nil, p
 	}
 	for i, u := range files {
 		e.inputs = append(e.inputs, job.Input{Name: path.Clean(u.Name), Key: intake.Key(studio, u.SHA256), Bytes: mixes[i].Bytes, SHA256: u.SHA256})
@@ -164,7 +165,11 @@ func (e *examined) match(given map[string]int, files []v1.Use) error {
 	if err != nil {
 		return badPlan(err)
 	}
-	d.Decode(&sideplan.Plan{}) // for the places of its fields
+	if e.release == nil || arrange.IsPlan(e.text) { // for the places of its fields
+		d.Decode(&sideplan.Plan{})
+	} else {
+		d.Decode(&arrange.Release{})
+	}
 	used, missing := map[string]bool{}, 0
 	want := func(at, name string) {
 		if fault := nameFault(name); fault != "" {

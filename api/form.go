@@ -7,7 +7,9 @@ import (
 	"mime"
 	"mime/multipart"
 	"net/http"
+	"slices"
 	"strconv"
+	"strings"
 
 	"discsafe/api/access"
 	"discsafe/api/v1"
@@ -172,8 +174,8 @@ func (f *form) done() (v1.Submit, string, error) {
 	switch {
 	case !f.seen["plan"]:
 		return *in, "", invalid("plan", "the form has no plan")
-	case in.Kind != "" && in.Kind != v1.Prepare && in.Kind != v1.Analyse:
-		return *in, "", invalid("kind", "want prepare or analyse")
+	case in.Kind != "" && !slices.Contains(job.Kinds(), in.Kind):
+		return *in, "", invalid("kind", "want one of "+strings.Join(job.Kinds(), ", "))
 	case in.Lane != "" && in.Lane != job.Express && in.Lane != job.Bulk:
 		return *in, "", invalid("lane", "want express or bulk")
 	case f.hook.URL == "" && f.hook.Decisions:

@@ -26,7 +26,7 @@ type listInput struct {
 	State   []string `query:"state" enum:"accepted,running,done,failed,cancelled,dead" doc:"Any of them"`
 	Studio  string   `query:"studio" maxLength:"64"`
 	Lane    string   `query:"lane" enum:"express,bulk"`
-	Kind    string   `query:"kind" enum:"prepare,analyse"`
+	Kind    string   `query:"kind" enum:"prepare,analyse,arrange"`
 	Code    []string `query:"code" maxItems:"20" doc:"Reason code of the last transition, any of them"`
 	Verdict string   `query:"verdict" enum:"ready,attention,blocked" doc:"Of jobs that are done"`
 	Signoff string   `query:"signoff" enum:"open,approved,returned" doc:"Of sides that are prepared"`

@@ -85,9 +85,9 @@ func (b board) Submit(ctx context.Context, key string, in v1.Submit) (string, er
 }
 
 // CheckPlan examines a plan by POST /v1/plans/check.
-func (b board) CheckPlan(ctx context.Context, studio, plan string, files []v1.Use) (v1.PlanCheck, error) {
+func (b board) CheckPlan(ctx context.Context, studio, kind, plan string, files []v1.Use) (v1.PlanCheck, error) {
 	var c v1.PlanCheck
-	err := b.inner(ctx, http.MethodPost, "/v1/plans/check", nil, planToCheck{Plan: plan, Files: files, Studio: studio}, &c)
+	err := b.inner(ctx, http.MethodPost, "/v1/plans/check", nil, planToCheck{Kind: kind, Plan: plan, Files: files, Studio: studio}, &c)
 	return c, err
 }
 

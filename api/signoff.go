@@ -40,7 +40,7 @@ func (s *Server) prepared(ctx context.Context, jobID string) (*job.Record, acces
 	if err != nil {
 		return nil, id, err
 	}
-	if r.Result == nil || r.Request.Analyses() {
+	if r.Result == nil || !r.Request.Prepares() {
 		return nil, id, v1.NewProblem(v1.WrongState, "there is a sign-off of prepared sides that are done; this job is "+string(r.State))
 	}
 	return r, id, nil

@@ -24,10 +24,10 @@ import (
 // planToCheck is the body of POST /v1/plans/check: that of a submission, of which
 // only the plan is needed.
 type planToCheck struct {
-	Plan     string   `json:"plan" maxLength:"262144" doc:"The side plan, YAML or JSON text"`
+	Plan     string   `json:"plan" maxLength:"262144" doc:"The side plan or the release, YAML or JSON text"`
 	Files    []v1.Use `json:"files,omitempty" maxItems:"200" doc:"If given, mixes and room are checked too"`
 	Studio   string   `json:"studio,omitempty" maxLength:"64"`
-	Kind     string   `json:"kind,omitempty" enum:"prepare,analyse"`
+	Kind     string   `json:"kind,omitempty" enum:"prepare,analyse,arrange"`
 	Lane     string   `json:"lane,omitempty" enum:"express,bulk"`
 	AsTraced bool     `json:"as_traced,omitempty"`
 	Hook     *v1.Hook `json:"hook,omitempty"`
@@ -36,7 +36,7 @@ type planToCheck struct {
 func (s *Server) registerSubmit() {
 	t, doc := s.routes, s.routes.doc
 	submit := need(access.Submit)
-	o := op(http.MethodPost, "/v1/jobs", "submit", "jobs", "Submit a side", `As JSON, with mixes handed in before; or as a form, with the mixes themselves.
+	o := op(http.MethodPost, "/v1/jobs", "submit", "jobs", "Submit a side, or a release to be arranged", `As JSON, with mixes handed in before; or as a form, with the mixes themselves.
 Accepted means stored: when the answer is there, the job will end in one of its ends.
 With an Idempotency-Key the same request again gives the same job, for 7 days.`)
 	o.Parameters = []*huma.Param{
@@ -44,7 +44,7 @@ With an Idempotency-Key the same request again gives the same job, for 7 days.`)
 		inHeader("Traceparent", text("W3C trace context; passed on to the worker")),
 	}
 	o.RequestBody = formOf("", map[string]*huma.Schema{
-		"plan": fileField("The side plan; as a field or as a file"), "kind": oneOf("", v1.Prepare, v1.Analyse), "studio": text("For engineers and operators: for whom; before the files"), "lane": oneOf("", job.Express, job.Bulk),
+		"plan": fileField("The side plan or the release; as a field or as a file"), "kind": oneOf("", job.Kinds()...), "studio": text("For engineers and operators: for whom; before the files"), "lane": oneOf("", job.Express, job.Bulk),
 		"as_traced": {Type: "boolean"}, "revises": text("An earlier job whose place this one takes"), "hook_url": text("Told when the job ends"), "hook_secret": text("Key of the hook's signature"), "hook_decisions": {Type: "boolean"},
 		"file": fileField("A mix or the room file, under its file name; may come often. A part of another name stands under that name"),
 	})
@@ -180,7 +180,7 @@ func (s *Server) accept(ctx context.Context, id access.Identity, studio, key, tr
 			return nil, false, p
 		}
 	}
-	e, err := s.examine(ctx, studio, in.Plan, in.Files, false)
+	e, err := s.examine(ctx, studio, in.Kind, in.Plan, in.Files, false)
 	if err != nil {
 		return nil, false, err
 	}
@@ -318,7 +318,7 @@ func (s *Server) checkPlan(ctx context.Context, in *body[planToCheck]) (*body[v1
 		}
 	}
 	out := v1.PlanCheck{}
-	e, err := s.examine(ctx, studio, in.Body.Plan, in.Body.Files, alone)
+	e, err := s.examine(ctx, studio, in.Body.Kind, in.Body.Plan, in.Body.Files, alone)
 	if err != nil {
 		p := s.problem(ctx, err)
 		if p.Status != http.StatusUnprocessableEntity {
@@ -330,12 +330,8 @@ func (s *Server) checkPlan(ctx context.Context, in *body[planToCheck]) (*body[v1
 		return &body[v1.PlanCheck]{out}, nil
 	}
 	out.OK, out.LengthS = true, e.lengthS
-	if !e.plan.Room.Pending {
-		text, err := e.plan.Normalized()
-		if err != nil {
-			return nil, s.problem(ctx, err)
-		}
-		out.Plan = string(text)
+	if out.Plan, err = e.normal(); err != nil {
+		return nil, s.problem(ctx, err)
 	}
 	return &body[v1.PlanCheck]{out}, nil
 }

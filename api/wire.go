@@ -13,13 +13,10 @@ import (
 func (s *Server) wire(r *job.Record, id access.Identity) v1.Job {
 	q := &r.Request
 	j := v1.Job{
-		ID: r.ID, Kind: v1.Prepare, Studio: q.Studio, Lane: q.Lane, Title: q.Title, Side: q.Side, Catalogue: q.Catalogue, LengthS: q.LengthS,
+		ID: r.ID, Kind: q.Makes(), Studio: q.Studio, Lane: q.Lane, Title: q.Title, Side: q.Side, Catalogue: q.Catalogue, LengthS: q.LengthS,
 		State: string(r.State), Rev: r.Rev, Attempt: r.Attempt, Crashes: r.Crashes, Losses: r.Losses, Cancel: r.Cancel != nil,
 		AsTraced: q.AsTraced, Accepted: r.Accepted, NotBefore: r.NotBefore, Started: r.Started, Ended: r.Ended,
 		Inputs: []v1.Input{}, History: []v1.Event{},
-	}
-	if q.Analyses() {
-		j.Kind = v1.Analyse
 	}
 	if r.State == job.Running && r.Progress != nil {
 		j.Progress = s.wireProgress(r)
@@ -43,7 +40,7 @@ func (s *Server) wire(r *job.Record, id access.Identity) v1.Job {
 		j.Waiting = r.Last().At
 	}
 	j.Revises, j.RevisedBy, j.Revision = q.Revises, r.RevisedBy, q.Revision
-	if r.State == job.Done && !q.Analyses() {
+	if r.State == job.Done && q.Prepares() {
 		j.Signoff = &v1.Standing{State: string(r.Standing())}
 		if n := len(r.Signoff); n > 0 {
 			last := r.Signoff[n-1]

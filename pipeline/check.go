@@ -28,7 +28,8 @@ type CheckResult struct {
 // Check verifies a folder that Prepare made: every file against the manifest,
 // and the premaster's meters and groove peaks against the report. Damage is a result, not an
 // error; an error means that the check could not be made. A folder that Analyse
-// made has no premaster: its files are verified and nothing is measured.
+// made has no premaster, nor has that of an arrangement: its files are verified and
+// nothing is measured.
 func Check(ctx context.Context, dir string) (*CheckResult, error) {
 	m, err := readFile(filepath.Join(dir, report.ManifestName), report.ReadManifest)
 	if err != nil {
@@ -44,6 +45,12 @@ func Check(ctx context.Context, dir string) (*CheckResult, error) {
 	}
 	if len(c.Faults) > 0 {
 		return c, nil // figures of damaged files say nothing
+	}
+	if slices.ContainsFunc(m.Outputs, func(h report.FileHash) bool { return h.Name == report.ArrangementName }) {
+		if _, err := readFile(filepath.Join(dir, report.ArrangementName), report.ReadArrangement); err != nil {
+			return nil, fmt.Errorf("checking %s: %w", dir, err)
+		}
+		return c, nil
 	}
 	r, err := readFile(filepath.Join(dir, ReportName), report.Read)
 	if err != nil {

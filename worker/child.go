@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -76,8 +77,8 @@ func readTask(r *bufio.Reader, t *Task) error {
 	if t.Schema != TaskSchema {
 		return fmt.Errorf("the task has layout %q, this version knows %q", t.Schema, TaskSchema)
 	}
-	if t.Kind != "" && t.Kind != job.Prepare && t.Kind != job.Analyse {
-		return fmt.Errorf("the task asks for %.40q, this version knows %q and %q", t.Kind, job.Prepare, job.Analyse)
+	if t.Kind != "" && !slices.Contains(job.Kinds(), t.Kind) {
+		return fmt.Errorf("the task asks for %.40q, this version knows %q", t.Kind, job.Kinds())
 	}
 	return nil
 }

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"discsafe/pipeline"
+	"discsafe/pipeline/arrange"
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/sideplan"
 	"discsafe/worker"
@@ -109,6 +110,18 @@ func childMode(mode string) int {
 }
 
 func prepareReally(ctx context.Context, t worker.Task, told func(worker.Pass)) (worker.Made, error) {
+	if t.Arranges() {
+		r, err := arrange.LoadConfined(t.Plan)
+		if err != nil {
+			return worker.Made{}, err
+		}
+		return worker.Made{Verdict: "ready", Version: "test"}, pipeline.PutFolder(t.Out, true, func(work string) error {
+			_, err := arrange.Run(ctx, r, work, arrange.RunOptions{Version: "test", Progress: func(pass string, number, of int, fraction float64) {
+				told(worker.Pass{Name: pass, Number: number, Of: of, Fraction: fraction})
+			}})
+			return err
+		})
+	}
 	plan, err := sideplan.LoadConfined(t.Plan)
 	if err != nil {
 		return worker.Made{}, err

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"discsafe/pipeline"
+	"discsafe/pipeline/arrange"
 	"discsafe/worker"
 	"discsafe/worker/job"
 	queuemem "discsafe/worker/queue/mem"
@@ -69,6 +70,7 @@ func TestRealSides(t *testing.T) {
 		return job.Input{Name: name, Key: key, Bytes: int64(len(data)), SHA256: hex.EncodeToString(sum[:])}
 	}
 	good := "side: A\ntracks:\n- file: mixes/one.wav\n"
+	release := "title: Invented Harbour\ntracks:\n- {file: mixes/one.wav, title: Low Water}\n- {file: mixes/one.wav, title: Ropes}\n"
 	for i, c := range []struct {
 		name, plan string
 		kind       string
@@ -79,6 +81,10 @@ func TestRealSides(t *testing.T) {
 	}{
 		{"good", good, job.Prepare, sine(), job.Done, job.CodeDone, ""},
 		{"analysed", good, job.Analyse, sine(), job.Done, job.CodeDone, ""},
+		{"arranged", release, job.Arrange, sine(), job.Done, job.CodeDone, ""},
+		{"release with faults", "sides: 3\n" + release, job.Arrange, sine(), job.Failed, job.CodePlan, "sides"},
+		{"release without sound", release, job.Arrange, []byte("this is no sound at all, whatever its name says"), job.Failed, job.CodeSound, ""},
+		{"release outside", "sides: 1\ntracks:\n- file: ../one.wav\n", job.Arrange, sine(), job.Failed, job.CodePlan, "file-outside"},
 		{"faults", "side: A\ntrakcs: []\n", "", sine(), job.Failed, job.CodePlan, "unknown-field"},
 		{"no sound", good, "", []byte("this is no sound at all, whatever its name says"), job.Failed, job.CodeSound, ""},
 		{"outside", "side: A\ntracks:\n- file: /etc/passwd\n", "", sine(), job.Failed, job.CodePlan, "file-outside"},
@@ -118,23 +124,25 @@ func TestRealSides(t *testing.T) {
 			t.Errorf("%s: %s, %+v, %+v", c.name, r.State, r.Last(), r.Reason)
 		}
 		if r.State == job.Done {
-			files, passes := 7, 5 // no filter is needed, which pass 1 did not expect; the ladder asks for one set more
-			if c.kind == job.Analyse {
+			files, passes, names := 7, 5, pipeline.PassNames() // no filter is needed, which pass 1 did not expect; the ladder asks for one set more
+			switch c.kind {
+			case job.Analyse:
 				files, passes = 4, 3
+			case job.Arrange: // of two tracks on two sides there is one division in their order: two plans, arrangement, page, manifest
+				files, passes, names = 5, 3, arrange.PassNames()
 			}
 			checkFolder(t, s, r, files)
-			checkPasses(t, passed, passes)
+			checkPasses(t, passed, passes, names)
 		}
 	}
 }
 
 // checkPasses holds that every pass was told once, in the order of the run.
-func checkPasses(t *testing.T, passed []worker.Event, want int) {
+func checkPasses(t *testing.T, passed []worker.Event, want int, names []string) {
 	t.Helper()
 	if len(passed) != want {
 		t.Errorf("%d passes told, want %d: %+v", len(passed), want, passed)
 	}
-	names := pipeline.PassNames()
 	for i, e := range passed {
 		if !slices.Contains(names, e.Pass) || i == 0 && e.Pass != names[0] || e.Attempt != 1 || e.RealTime < 0 || e.Took < 0 || e.LengthS != 1 {
 			t.Errorf("pass %d: %+v", i, e)

@@ -22,9 +22,9 @@ type Task struct {
 	Job         string `json:"job"`
 	Attempt     int    `json:"attempt"`
 	Dir         string `json:"dir"`            // of this attempt; errors name files relative to its folder in
-	Plan        string `json:"plan"`           // path of the side plan; its files lie beside it
+	Plan        string `json:"plan"`           // path of the side plan, or the release; its files lie beside it
 	Out         string `json:"out"`            // folder to make
-	Kind        string `json:"kind,omitempty"` // job.Prepare, empty for the same, or job.Analyse
+	Kind        string `json:"kind,omitempty"` // one of job.Kinds; empty is job.Prepare
 	AsTraced    bool   `json:"as_traced"`
 	MemoryBytes int64  `json:"memory_bytes"` // above what the process has at its start; 0: no bound
 	Trace       string `json:"trace,omitempty"`
@@ -36,6 +36,9 @@ type Task struct {
 
 // Analyses reports whether the side is measured and planned only.
 func (t *Task) Analyses() bool { return t.Kind == job.Analyse }
+
+// Arranges reports whether a release is divided over sides.
+func (t *Task) Arranges() bool { return t.Kind == job.Arrange }
 
 // Made is what a child says at the end of its work.
 type Made struct {

@@ -71,7 +71,7 @@ type Query struct {
 	States  []string // any of them
 	Codes   []string // any of them is the code of the last transition
 	Studio  string
-	Kind    string // v1.Prepare or v1.Analyse
+	Kind    string // v1.Prepare, v1.Analyse or v1.Arrange
 	Lane    string
 	Verdict string    // of jobs that are done
 	Signoff string    // open, approved or returned; of sides that are prepared

@@ -119,7 +119,7 @@ func (h *Hooks) note(ctx context.Context, d *due, version store.Version, r *reco
 // taken goes on to what is to be told next: a decision that is there, one that may
 // come, or nothing.
 func (h *Hooks) taken(ctx context.Context, d *due, version store.Version, r *record) error {
-	if !r.Decisions || d.job.Request.Analyses() {
+	if !r.Decisions || !d.job.Request.Prepares() {
 		return h.settle(ctx, r.Job, nil)
 	}
 	if r.End {

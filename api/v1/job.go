@@ -10,12 +10,13 @@ import (
 const (
 	Prepare = "prepare" // premaster, difference, report
 	Analyse = "analyse" // measure and plan only: report, no premaster
+	Arrange = "arrange" // divide a release over sides: arrangement and side plans, no premaster
 )
 
-// Job is one side under way or done, as its studio may see it.
+// Job is one side, or release, under way or done, as its studio may see it.
 type Job struct {
 	ID        string    `json:"id" doc:"Identifier; newer jobs sort first"`
-	Kind      string    `json:"kind" enum:"prepare,analyse" doc:"prepare writes a premaster; analyse measures and plans only"`
+	Kind      string    `json:"kind" enum:"prepare,analyse,arrange" doc:"prepare writes a premaster; analyse measures and plans only; arrange divides a release over sides"`
 	Studio    string    `json:"studio" doc:"Whose job it is"`
 	Lane      string    `json:"lane" enum:"express,bulk" doc:"express: somebody waits for it; bulk: overnight"`
 	Title     string    `json:"title,omitempty" doc:"Title of the release, from the plan"`
@@ -120,10 +121,10 @@ func IsSound(name string) bool { return strings.EqualFold(path.Ext(name), ".wav"
 
 // Submit asks for a job.
 type Submit struct {
-	Kind     string `json:"kind,omitempty" enum:"prepare,analyse" default:"prepare"`
+	Kind     string `json:"kind,omitempty" enum:"prepare,analyse,arrange" default:"prepare" doc:"With arrange, plan is a release, as of discsafe arrange"`
 	Studio   string `json:"studio,omitempty" maxLength:"64" doc:"For engineers and operators: for whom; a studio's token says it itself"`
 	Lane     string `json:"lane,omitempty" enum:"express,bulk" default:"express"`
-	Plan     string `json:"plan" maxLength:"262144" doc:"The side plan, YAML or JSON text; mixes by names relative to it"`
+	Plan     string `json:"plan" maxLength:"262144" doc:"The side plan or the release, YAML or JSON text; mixes by names relative to it"`
 	Files    []Use  `json:"files" maxItems:"200" doc:"Which mix or room file, handed in before, stands under which name of the plan"`
 	AsTraced bool   `json:"as_traced,omitempty" doc:"Also make as-traced.wav"`
 	Hook     *Hook  `json:"hook,omitempty" doc:"Tell this address when the job ends"`
@@ -155,6 +156,6 @@ type Jobs struct {
 type PlanCheck struct {
 	OK      bool    `json:"ok"`
 	Faults  []Fault `json:"faults,omitempty"`
-	LengthS float64 `json:"length_s,omitempty" doc:"Of the side, when all files were given"`
+	LengthS float64 `json:"length_s,omitempty" doc:"Of the side or the release, when all files were given"`
 	Plan    string  `json:"plan,omitempty" doc:"The plan with every default written out, as JSON"`
 }

@@ -123,7 +123,7 @@ func Kinds() map[Code]Kind {
 		MediaType:      {415, "That content type is not taken here", "see /openapi.json"},
 		RangeRefused:   {416, "That range does not exist", "ask for a range within the length"},
 		Invalid:        {422, "The request has faults", "see faults"},
-		BadPlan:        {422, "The side plan has faults", "see faults"},
+		BadPlan:        {422, "The plan has faults", "see faults"},
 		BadSound:       {422, "A mix cannot be used", "see faults"},
 		MixMissing:     {422, "The plan names a file that was not handed in", "hand it in first, and name it in files"},
 		HashDiffers:    {422, "The bytes are not those that were announced", "compute SHA-256 again, and send again"},

@@ -84,7 +84,7 @@ type BulkFilter struct {
 	State   []string `json:"state,omitempty" maxItems:"6"`
 	Studio  string   `json:"studio,omitempty" maxLength:"64"`
 	Lane    string   `json:"lane,omitempty" enum:"express,bulk"`
-	Kind    string   `json:"kind,omitempty" enum:"prepare,analyse"`
+	Kind    string   `json:"kind,omitempty" enum:"prepare,analyse,arrange"`
 	Code    []string `json:"code,omitempty" maxItems:"20"`
 	Verdict string   `json:"verdict,omitempty" enum:"ready,attention,blocked"`
 	Signoff string   `json:"signoff,omitempty" enum:"open,approved,returned"`

@@ -86,6 +86,10 @@ func (p *Pages) fill(ctx context.Context, id string, c *compared) error {
 		return err
 	}
 	c.plan = strings.Split(strings.TrimRight(strings.ReplaceAll(text, "\r\n", "\n"), "\n"), "\n")
+	if j.Kind == v1.Arrange {
+		c.Missing = "It arranges a release: what it found stands on its own page, the releases are compared below."
+		return nil
+	}
 	svc, ok := p.o.Service.(AuditService)
 	if !ok || j.State != "done" {
 		c.Missing = "There is no result: the job is " + strings.ToLower(c.State.Word) + "."

@@ -3,12 +3,16 @@ package web
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
+	"path"
 	"slices"
+	"strings"
 	"time"
 
 	"discsafe/api/access"
 	"discsafe/api/v1"
+	"discsafe/pipeline/report"
 	"discsafe/worker/job"
 )
 
@@ -30,7 +34,9 @@ type jobView struct {
 	Plan, PlanMissing    string
 	Actions              []action
 	Live                 bool
-	Audit, Sign, Revise  bool // links to those pages
+	Audit, Sign          bool // links to those pages
+	Arranged, RevisePlan bool
+	Revise               string // the form with mixes
 	Sheet, Report        string
 	Queue                *queueView
 	Outcome              *outcome
@@ -120,8 +126,11 @@ func (p *Pages) jobView(j *v1.Job, id access.Identity) jobView {
 	if j.Lane == "bulk" {
 		v.Lane = "Bulk, overnight"
 	}
-	if v.Predicted {
+	switch j.Kind {
+	case v1.Analyse:
 		v.Kind = "Analyse: measures and plans, writes no premaster"
+	case v1.Arrange:
+		v.Kind = "Arrange: divides a release over sides, writes no premaster"
 	}
 	if g := j.Progress; g != nil {
 		v.Progress = &progressView{Step: stepWords[g.Step], Pass: g.Pass, Percent: percent(g.Percent)}
@@ -135,10 +144,13 @@ func (p *Pages) jobView(j *v1.Job, id access.Identity) jobView {
 	for _, f := range j.Files {
 		may := !v1.IsSound(f.Name) || id.May(access.Listen)
 		v.Sound = v.Sound || !may
-		v.Files = append(v.Files, fileView{f, fileWords[f.Name], may})
+		v.Files = append(v.Files, fileView{f, fileWord(f.Name), may})
 	}
 	v.Audit, v.Sign = j.State == "done" && has(j, "report.json"), j.Signoff != nil && has(j, "manifest.json")
-	v.Revise = j.Over() && id.May(access.Submit)
+	v.Arranged = j.State == "done" && has(j, report.ArrangementName)
+	if j.Over() && id.May(access.Submit) {
+		v.Revise, v.RevisePlan = reviseAt(j), j.Kind != v1.Arrange
+	}
 	if v.Sign {
 		v.Sheet = "/v1/jobs/" + j.ID + "/cutting-sheet"
 	}
@@ -164,8 +176,22 @@ var fileWords = map[string]string{
 	"report.json":        "Report, for programs",
 	"cutting-sheet.html": "Cutting sheet",
 	"manifest.json":      "Manifest: sizes and SHA-256 of all files",
+	"arrangement.json":   "Arrangement, for programs",
+	"arrangement.html":   "Arrangement, to read",
 	"timeline.bin":       "Curves over the whole side, for the audit page",
 	"advice.txt":         "Advice to the mix",
+}
+
+// fileWord is what a file of a result is for; a side plan says whose it is by its name.
+func fileWord(name string) string {
+	if word, ok := fileWords[name]; ok || path.Ext(name) != ".yaml" {
+		return word
+	}
+	rank, side := 0, ""
+	if n, _ := fmt.Sscanf(name, "rank-%d-side-%1s", &rank, &side); n < 2 {
+		return ""
+	}
+	return fmt.Sprintf("Side plan: side %s of division %d", strings.ToUpper(side), rank)
 }
 
 func (v *jobView) history(j *v1.Job, p *Pages) {

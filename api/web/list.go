@@ -42,7 +42,8 @@ type rowView struct {
 	Waiting                            string // since when, of a job that waits
 	Revision                           int
 	Predicted, Over                    bool
-	Percent                            int // -1: does not run
+	Only                               string // what a job is that makes no premaster
+	Percent                            int    // -1: does not run
 	Accepted                           *stamp
 	Reason                             string
 }
@@ -56,7 +57,8 @@ func titleOf(j *v1.Job) string {
 
 func (p *Pages) row(j *v1.Job) rowView {
 	v := rowView{ID: j.ID, Title: titleOf(j), Side: j.Side, Catalogue: j.Catalogue, Studio: j.Studio, LengthS: j.LengthS,
-		State: stateBadge(j.State), Verdict: verdictBadge(j), Standing: standingBadge(j), Revision: j.Revision, Predicted: j.Kind == v1.Analyse, Over: j.Over(), Percent: -1, Accepted: stampOf(j.Accepted, p.o.Now())}
+		State: stateBadge(j.State), Verdict: verdictBadge(j), Standing: standingBadge(j), Revision: j.Revision, Predicted: j.Kind == v1.Analyse || j.Kind == v1.Arrange, Over: j.Over(), Percent: -1, Accepted: stampOf(j.Accepted, p.o.Now())}
+	v.Only = map[string]string{v1.Analyse: "analysis", v1.Arrange: "arrangement"}[j.Kind]
 	if j.Progress != nil {
 		v.Percent = percent(j.Progress.Percent)
 	}
@@ -186,9 +188,9 @@ func linkVia(q Query, cursor string, via []string) string {
 }
 
 // kindBadges name the kinds of jobs in the filter.
-var kindBadges = map[string]badge{v1.Prepare: {"Prepared sides", "off"}, v1.Analyse: {"Analyses", "off"}}
+var kindBadges = map[string]badge{v1.Prepare: {"Prepared sides", "off"}, v1.Analyse: {"Analyses", "off"}, v1.Arrange: {"Arrangements", "off"}}
 
-var kindOrder = []string{v1.Prepare, v1.Analyse}
+var kindOrder = []string{v1.Prepare, v1.Analyse, v1.Arrange}
 
 // badDate says whether a date of the filter is none.
 func badDate(s string) bool {

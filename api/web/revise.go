@@ -20,7 +20,7 @@ import (
 // plan: a part of SubmitService.
 type ReviseService interface {
 	Submit(ctx context.Context, key string, in v1.Submit) (id string, err error)
-	CheckPlan(ctx context.Context, studio, plan string, files []v1.Use) (v1.PlanCheck, error)
+	CheckPlan(ctx context.Context, studio, kind, plan string, files []v1.Use) (v1.PlanCheck, error)
 	RoomFiles(ctx context.Context, studio string) ([]v1.Mix, error)
 }
 
@@ -83,6 +83,10 @@ func (s *revising) page(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	if j.Kind == v1.Arrange {
+		seeOther(w, r, reviseAt(&j))
+		return
+	}
 	v := reviseView{Key: newKey(), Plan: text, AsTraced: j.AsTraced}
 	s.render(w, r, http.StatusOK, &j, text, v, url.Values{"kind": {j.Kind}, "lane": {j.Lane}})
 }
@@ -111,6 +115,10 @@ func (s *revising) post(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	if j.Kind == v1.Arrange {
+		seeOther(w, r, reviseAt(&j))
+		return
+	}
 	form := r.PostForm
 	v := reviseView{Key: form.Get("key"), Plan: oneEnd(form.Get("plan")), AsTraced: form.Get("as_traced") != "", Level: strings.TrimSpace(form.Get("level"))}
 	if v.Key == "" {
@@ -126,7 +134,7 @@ func (s *revising) post(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	check, err := s.svc.CheckPlan(r.Context(), j.Studio, v.Plan, uses)
+	check, err := s.svc.CheckPlan(r.Context(), j.Studio, "", v.Plan, uses)
 	status := http.StatusOK
 	switch {
 	case err != nil:
@@ -313,7 +321,7 @@ func (v *reviseView) refuse(err error) int {
 func (s *revising) render(w http.ResponseWriter, r *http.Request, status int, j *v1.Job, before string, v reviseView, form url.Values) {
 	v.ID, v.Name = j.ID, name(j)
 	v.Level = printable(v.Level)
-	v.Kinds = choices(kindOrder, map[string]badge{v1.Prepare: {Word: "Premaster and report"}, v1.Analyse: {Word: "Report only (analysis)"}}, form.Get("kind"))
+	v.Kinds = choices([]string{v1.Prepare, v1.Analyse}, map[string]badge{v1.Prepare: {Word: "Premaster and report"}, v1.Analyse: {Word: "Report only (analysis)"}}, form.Get("kind"))
 	v.Lanes = choices([]string{"express", "bulk"}, map[string]badge{"express": {Word: "Express"}, "bulk": {Word: "Bulk, overnight"}}, form.Get("lane"))
 	v.Rooms = []choice{{"", "as the plan says", form.Get("room") == ""}, {roomGeneric, "generic", form.Get("room") == roomGeneric}}
 	rooms, err := s.svc.RoomFiles(r.Context(), j.Studio)

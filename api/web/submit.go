@@ -21,7 +21,8 @@ type SubmitService interface {
 	// Submit makes a job by the API's own code. The same key gives the same job.
 	Submit(ctx context.Context, key string, in v1.Submit) (id string, err error)
 	// CheckPlan examines a plan as Submit does; without files, the plan alone.
-	CheckPlan(ctx context.Context, studio, plan string, files []v1.Use) (v1.PlanCheck, error)
+	// kind is v1.Arrange where it is a release, else "".
+	CheckPlan(ctx context.Context, studio, kind, plan string, files []v1.Use) (v1.PlanCheck, error)
 	// TakeMix stores a file.
 	TakeMix(ctx context.Context, studio, name string, r io.Reader) (v1.Mix, error)
 	// Mix tells of a file that is here.
@@ -47,11 +48,13 @@ func (p *Pages) submitRoutes() []Route {
 	if !ok {
 		return nil
 	}
-	s := &submitting{p, svc}
+	s, a := &submitting{p, svc, false}, &submitting{p, svc, true}
 	need := string(access.Submit)
 	return []Route{
 		{http.MethodGet, "/submit", need, s.form},
 		{http.MethodPost, "/submit", need, s.post},
+		{http.MethodGet, "/album", need, a.form},
+		{http.MethodPost, "/album", need, a.post},
 		{http.MethodGet, "/presets", need, s.presets},
 		{http.MethodPost, "/presets", need, s.changePresets},
 	}
@@ -60,15 +63,36 @@ func (p *Pages) submitRoutes() []Route {
 type submitting struct {
 	*Pages
 	svc SubmitService
+	// album: the form is for a release that is divided over sides.
+	album bool
+}
+
+// page is the template of the form, and the last part of its address.
+func (s *submitting) page() string {
+	if s.album {
+		return "album"
+	}
+	return "submit"
+}
+
+// draftOf is a form that was sent.
+func (s *submitting) draftOf(vals url.Values) *draft {
+	d := draftOf(vals)
+	d.album = s.album
+	return d
 }
 
 // newKey is an idempotency key: one for each form, so that a form sent twice
 // makes one job.
 func newKey() string { return "form-" + rand.Text() }
 
-// form shows the form: empty, or filled from the job it revises.
+// form shows the form: empty, or filled from the job it revises, or from a side
+// of the arrangement that a job found.
 func (s *submitting) form(w http.ResponseWriter, r *http.Request) {
 	d := newDraft()
+	if s.album {
+		d = newAlbum()
+	}
 	d.set("key", newKey())
 	q := r.URL.Query()
 	if studio := q.Get("studio"); studio != "" {
@@ -77,6 +101,12 @@ func (s *submitting) form(w http.ResponseWriter, r *http.Request) {
 	f := &filled{s: s, r: r, d: d}
 	if id := q.Get("revises"); id != "" {
 		if err := f.revise(id); err != nil {
+			s.failForm(w, r, err)
+			return
+		}
+	}
+	if id := q.Get("arranged"); id != "" && !s.album {
+		if err := f.arranged(id, q.Get("plan")); err != nil {
 			s.fail(w, r, err)
 			return
 		}
@@ -97,7 +127,7 @@ func (s *submitting) post(w http.ResponseWriter, r *http.Request) {
 		s.refuseForm(w, r, err)
 		return
 	}
-	f.d = draftOf(vals)
+	f.d = s.draftOf(vals)
 	f.settle()
 	do, of, _ := strings.Cut(vals.Get("do"), ":")
 	switch do {
@@ -162,6 +192,7 @@ type filled struct {
 	showPlan bool
 	ok       bool
 	panel    panel
+	from     string            // the job whose arrangement it was filled from
 	values   map[string]string // to be set in the form by its script
 }
 
@@ -270,7 +301,7 @@ func (f *filled) submit(w http.ResponseWriter) {
 		f.show(w, http.StatusUnprocessableEntity)
 		return
 	}
-	in := v1.Submit{Kind: f.d.get("kind"), Lane: f.d.get("lane"), Studio: f.studio, Plan: f.d.planText(), Files: f.d.uses(), AsTraced: f.d.on("as_traced"), Revises: f.d.get("revises")}
+	in := v1.Submit{Kind: f.d.kind(), Lane: f.d.get("lane"), Studio: f.studio, Plan: f.d.planText(), Files: f.d.uses(), AsTraced: f.d.on("as_traced"), Revises: f.d.get("revises")}
 	id, err := f.s.svc.Submit(f.ctx(), f.d.get("key"), in)
 	if err != nil {
 		status := http.StatusUnprocessableEntity
@@ -306,20 +337,25 @@ func (f *filled) revise(id string) error {
 	if err != nil {
 		return err
 	}
-	plan, err := parsePlan(text)
-	if err != nil {
-		return v1.NewProblem(v1.Gone, "the plan of this job cannot be read by this version of the service")
+	if (j.Kind == v1.Arrange) != f.d.album {
+		return &elsewhereError{reviseAt(&j)}
 	}
-	if err := f.d.fill(plan, false); err != nil {
+	if err := f.d.fillText(text); err != nil {
 		return err
 	}
-	f.d.set("studio", j.Studio)
 	f.d.set("revises", j.ID)
 	f.d.set("kind", j.Kind)
-	f.d.set("lane", j.Lane)
 	if j.AsTraced {
 		f.d.set("as_traced", "on")
 	}
+	f.inputs(&j)
+	return nil
+}
+
+// inputs takes studio, lane and files from a job whose plan names them.
+func (f *filled) inputs(j *v1.Job) {
+	f.d.set("studio", j.Studio)
+	f.d.set("lane", j.Lane)
 	for _, in := range j.Inputs {
 		for _, k := range f.d.rows {
 			if cleanPath(f.d.get(k+".name")) == in.Name {
@@ -332,5 +368,4 @@ func (f *filled) revise(id string) error {
 	}
 	f.settle()
 	f.check()
-	return nil
 }

@@ -224,7 +224,7 @@ func (d *draft) adviseRates(p *panel, tracks []string, rates map[int][]int) {
 			continue
 		}
 		for _, n := range list {
-			p.say("bad", tracks[n-1]+".file", "Track %d has %s kHz, others have %s kHz. Deliver all mixes of a side at one rate, or choose a sampling rate under Output to have them converted.",
+			p.say("bad", tracks[n-1]+".file", "Track %d has %s kHz, others have %s kHz. Deliver all mixes at one rate, or choose a sampling rate under Output to have them converted.",
 				n, plainNumber(float64(r)/1000), plainNumber(float64(most)/1000))
 		}
 	}
@@ -248,6 +248,10 @@ func (d *draft) weighLength(p *panel, plan *sideplan.Plan, room groove.Room) {
 		return
 	}
 	e := estimateOf(disc, room)
+	if d.album {
+		d.weighAlbum(p, disc, e)
+		return
+	}
 	minDB, maxDB := capOf(d, "min_level_db"), capOf(d, "max_level_db")
 	level, err := strconv.ParseFloat(d.text("level"), 64)
 	set := d.get("level_how") == levelSet && err == nil && math.Abs(level) <= 24

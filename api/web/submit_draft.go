@@ -15,8 +15,10 @@ import (
 // nothing is lost whatever is wrong with it. Rows are the tracks in order; the
 // fields of a row are called by its key, for instance k1.title.
 type draft struct {
-	vals url.Values
-	rows []string
+	// album: a release that is to be divided over sides, not one side.
+	album bool
+	vals  url.Values
+	rows  []string
 	// mixes are the files that are here already, by hash.
 	mixes map[string]v1.Mix
 }
@@ -116,16 +118,26 @@ func (d *draft) drop(key string) {
 	}
 }
 
-// rowFields are what a track may say of itself.
-var rowFields = []string{"title", "isrc", "gap_s", "gain_db", "start_s", "end_s"}
+// What a track may say of itself, on a side and in a release.
+var (
+	sideRow  = []string{"title", "isrc", "gap_s", "gain_db", "start_s", "end_s"}
+	albumRow = []string{"title", "isrc", "gap_s", "hold", "gain_db"}
+)
+
+func (d *draft) rowFields() []string {
+	if d.album {
+		return albumRow
+	}
+	return sideRow
+}
 
 // blank says whether a row has neither a file nor anything typed.
 func (d *draft) blank(key string) bool {
 	if d.text(key+".name") != "" || d.text(key+".sha") != "" {
 		return false
 	}
-	for _, f := range rowFields {
-		if d.text(key+"."+f) != "" {
+	for _, f := range d.rowFields() {
+		if f != "hold" && d.text(key+"."+f) != "" { // a list always holds something
 			return false
 		}
 	}

@@ -192,7 +192,7 @@ type desk struct {
 }
 
 func (d *desk) Submit(context.Context, string, v1.Submit) (string, error) { return "j", nil }
-func (d *desk) CheckPlan(_ context.Context, _, plan string, _ []v1.Use) (v1.PlanCheck, error) {
+func (d *desk) CheckPlan(_ context.Context, _, _, plan string, _ []v1.Use) (v1.PlanCheck, error) {
 	p, err := parsePlan(plan)
 	if list, ok := errors.AsType[*spec.Error](err); ok {
 		var c v1.PlanCheck
@@ -321,27 +321,32 @@ func TestPresets(t *testing.T) {
 func FuzzDraft(f *testing.F) {
 	f.Add("row=k1&k1.name=a.wav&side=A&do=check&chain.sum-lows=on&level_how=set&level=1e3")
 	f.Add("row=k1&row=k1&k1.declared=1,2,3,4,5&disc=own&disc_own={}&room=own&room_own=[]")
+	f.Add("row=k1&k1.name=a.wav&k1.hold=first&sides=2&order=free&same_level=on")
 	f.Fuzz(func(t *testing.T, text string) {
 		vals, err := url.ParseQuery(text)
 		if err != nil {
 			return
 		}
 		d := draftOf(vals)
-		_, err = parsePlan(d.planText())
-		if list, ok := errors.AsType[*spec.Error](err); ok {
+		for _, d.album = range []bool{true, false} {
+			_, err = d.planOf(d.planText())
+			list, ok := errors.AsType[*spec.Error](err)
+			if !ok {
+				continue
+			}
 			for _, x := range list.Faults {
 				if x.Code == spec.CodeSyntax && !strings.Contains(x.Detail, "control characters") || x.Code == spec.CodeUnknown && !strings.HasPrefix(x.Path, "disc") && !strings.HasPrefix(x.Path, "room") {
 					t.Fatalf("%v in\n%s", x, d.planText())
 				}
 				d.faultsOf([]v1.Fault{v1.Fault(x)})
 			}
+			d.panelOf(nil, sideplan.DefaultRoom())
 		}
 		for _, name := range d.fileNames() {
 			if name == "" || len(name) > 255 || strings.ContainsAny(name, "/\\\x00") || name == ".." {
 				t.Fatalf("file name %q", name)
 			}
 		}
-		d.panelOf(nil, sideplan.DefaultRoom())
 	})
 }
 

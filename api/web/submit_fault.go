@@ -47,7 +47,7 @@ func (d *draft) at(f v1.Fault) string {
 		if i >= len(tracks) {
 			return ""
 		}
-		for _, name := range rowFields {
+		for _, name := range d.rowFields() {
 			if name == m[2] {
 				return tracks[i] + "." + name
 			}
@@ -62,8 +62,10 @@ func (d *draft) at(f v1.Fault) string {
 	}
 	name, rest, _ := strings.Cut(f.Path, ".")
 	switch name {
-	case "side", "title", "artist", "catalogue", "inscription", "notes", "mono", "cutting_speed", "compare_speeds", "studio", "kind", "lane", "as_traced":
+	case "side", "title", "artist", "catalogue", "inscription", "notes", "mono", "cutting_speed", "compare_speeds", "studio", "kind", "lane", "as_traced", "sides", "same_level":
 		return name
+	case "keep_order":
+		return "order"
 	case "level":
 		if d.get("level_how") == levelSet {
 			return "level"
@@ -158,11 +160,11 @@ func (d *draft) fault(name, text, hint, code string) fieldFault {
 func (d *draft) inOrder(list []fieldFault) {
 	names := []string{"", "studio", "files"}
 	for _, k := range d.rows {
-		for _, name := range append([]string{"file"}, rowFields...) {
+		for _, name := range append([]string{"file"}, d.rowFields()...) {
 			names = append(names, k+"."+name)
 		}
 	}
-	names = append(names, "side", "title", "artist", "catalogue", "inscription", "notes", "preset", "preset_name", "disc", "mono", "cutting_speed", "compare_speeds", "disc_own", "level_how", "level", "room", "room_file", "room_own")
+	names = append(names, "side", "title", "artist", "catalogue", "inscription", "notes", "preset", "preset_name", "sides", "order", "same_level", "disc", "mono", "cutting_speed", "compare_speeds", "disc_own", "level_how", "level", "room", "room_file", "room_own")
 	for _, g := range submitGroups {
 		names = append(names, g.name())
 		for _, f := range g.fields {
@@ -246,6 +248,7 @@ var plainLabels = map[string]string{
 	"": "The side", "side": "Side", "title": "Title", "artist": "Artist", "catalogue": "Catalogue number", "inscription": "Inscription", "notes": "Notes", "mono": "Mono", "cutting_speed": "Cut at half speed", "compare_speeds": "Compare speeds",
 	"studio": "Studio", "kind": "What to make", "lane": "Lane", "as_traced": "As traced", "level": "Level", "level_how": "Level", "disc": "Disc format", "disc_own": "Disc written out",
 	"room": "Room", "room_file": "Room file", "room_own": "Room written out", "files": "Mixes", "preset": "Preset", "preset_name": "Name of the preset",
+	"sides": "Number of sides", "order": "Running order", "same_level": "Cut all sides at one level",
 }
 
-var rowLabels = map[string]string{"file": "File", "title": "Title", "isrc": "ISRC", "gap_s": "Silence before", "gain_db": "Gain", "start_s": "Begin at", "end_s": "End at"}
+var rowLabels = map[string]string{"file": "File", "title": "Title", "isrc": "ISRC", "gap_s": "Silence before", "gain_db": "Gain", "hold": "If the order is free", "start_s": "Begin at", "end_s": "End at"}

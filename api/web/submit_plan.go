@@ -13,68 +13,94 @@ import (
 	"discsafe/pipeline/sideplan"
 )
 
-// planText writes the side plan of a draft as YAML. What was left at its default
-// is left out; what was typed and is no number is written as a text, so that the
-// reader of plans finds the fault and says it.
+// planText writes the side plan of a draft as YAML, of an album the release. What
+// was left at its default is left out; what was typed and is no number is written
+// as a text, so that the reader of plans finds the fault and says it.
 func (d *draft) planText() string {
-	var b strings.Builder
-	line := func(indent, name, v string) { b.WriteString(indent + name + ": " + v + "\n") }
-	texts := func(indent, prefix string, names ...string) {
-		for _, n := range names {
-			if v := d.get(prefix + n); strings.TrimSpace(v) != "" {
-				line(indent, n, quoted(v))
-			}
-		}
+	if d.album {
+		return d.releaseText()
 	}
-	texts("", "", "side", "title", "artist", "catalogue", "inscription")
-	line("", "disc", d.discText())
+	w := &planWriter{d: d}
+	w.texts("", "", "side", "title", "artist", "catalogue", "inscription")
+	w.line("", "disc", d.discText())
 	for _, t := range planTicks {
 		if d.on(t.name) {
-			line("", t.name, t.value)
+			w.line("", t.name, t.value)
 		}
 	}
-	line("", "level", d.levelText())
-	line("", "room", d.roomText())
-	names := d.fileNames()
-	if tracks := d.tracks(); len(tracks) == 0 {
-		line("", "tracks", "[]")
-	} else {
-		b.WriteString("tracks:\n")
-		for _, k := range tracks {
-			b.WriteString("  - file: " + quoted(names[k]) + "\n")
-			texts("    ", k+".", "title", "isrc")
-			for _, n := range []string{"gap_s", "gain_db"} {
-				if v := d.text(k + "." + n); v != "" {
-					line("    ", n, number(v))
-				}
-			}
-			start, end := d.text(k+".start_s"), d.text(k+".end_s")
-			if start+end != "" {
-				b.WriteString("    trim:\n")
-			}
-			if start != "" {
-				line("      ", "start_s", number(start))
-			}
-			if end != "" {
-				line("      ", "end_s", number(end))
-			}
+	w.line("", "level", d.levelText())
+	w.line("", "room", d.roomText())
+	w.tracks()
+	d.writeChain(&w.Builder)
+	w.sections()
+	w.texts("", "", "notes")
+	return w.String()
+}
+
+// planWriter writes what a draft says, part by part.
+type planWriter struct {
+	strings.Builder
+	d *draft
+}
+
+func (w *planWriter) line(indent, name, v string) { w.WriteString(indent + name + ": " + v + "\n") }
+
+// texts writes those fields that hold one.
+func (w *planWriter) texts(indent, prefix string, names ...string) {
+	for _, n := range names {
+		if v := w.d.get(prefix + n); strings.TrimSpace(v) != "" {
+			w.line(indent, n, quoted(v))
 		}
 	}
-	d.writeChain(&b)
+}
+
+func (w *planWriter) tracks() {
+	d := w.d
+	names, tracks := d.fileNames(), d.tracks()
+	if len(tracks) == 0 {
+		w.line("", "tracks", "[]")
+		return
+	}
+	w.WriteString("tracks:\n")
+	for _, k := range tracks {
+		w.WriteString("  - file: " + quoted(names[k]) + "\n")
+		w.texts("    ", k+".", "title", "isrc")
+		for _, n := range []string{"gap_s", "gain_db"} {
+			if v := d.text(k + "." + n); v != "" {
+				w.line("    ", n, number(v))
+			}
+		}
+		if d.album {
+			w.texts("    ", k+".", "hold")
+			continue
+		}
+		start, end := d.text(k+".start_s"), d.text(k+".end_s")
+		if start+end != "" {
+			w.WriteString("    trim:\n")
+		}
+		if start != "" {
+			w.line("      ", "start_s", number(start))
+		}
+		if end != "" {
+			w.line("      ", "end_s", number(end))
+		}
+	}
+}
+
+// sections writes caps and output as far as they are not as by default.
+func (w *planWriter) sections() {
 	for _, section := range []string{"caps", "output"} {
 		first := true
 		for _, f := range groupOf(section).fields {
-			if v := d.text(f.name); v != "" && v != f.def {
+			if v := w.d.text(f.name); v != "" && v != f.def {
 				if first {
-					b.WriteString(section + ":\n")
+					w.WriteString(section + ":\n")
 					first = false
 				}
-				line("  ", f.param, f.yaml(v))
+				w.line("  ", f.param, f.yaml(v))
 			}
 		}
 	}
-	texts("", "", "notes")
-	return b.String()
 }
 
 // planTicks are what a plan says beside its default where a box is ticked.
@@ -193,36 +219,59 @@ func quoted(s string) string {
 	return out.String()
 }
 
-// fill takes into the draft what a plan says. Preset leaves the release and its
-// tracks alone.
-func (d *draft) fill(p *sideplan.Plan, preset bool) error {
-	d.set("disc", p.Disc.ID)
-	if p.Disc.Inline {
-		text, err := p.Disc.MarshalJSON()
+// fillCut takes into the draft what plans and releases say alike of disc and
+// room, caps and output.
+func (d *draft) fillCut(disc sideplan.Disc, room sideplan.RoomRef, caps sideplan.Caps, output sideplan.Output) error {
+	d.set("disc", disc.ID)
+	if disc.Inline {
+		text, err := disc.MarshalJSON()
 		if err != nil {
 			return err
 		}
 		d.set("disc", discOwn)
 		d.set("disc_own", string(text))
 	}
-	d.set("level_how", levelFit)
-	if !p.Level.Fit {
-		d.set("level_how", levelSet)
-		d.set("level", plainNumber(p.Level.DB))
-	}
 	switch {
-	case p.Room.Pending:
+	case room.Pending:
 		d.set("room", roomFile)
-		d.set("room_name", p.Room.File)
-	case sameRoom(p.Room.Room, sideplan.DefaultRoom()):
+		d.set("room_name", room.File)
+	case sameRoom(room.Room, sideplan.DefaultRoom()):
 		d.set("room", roomGeneric)
 	default:
-		text, err := p.Room.MarshalJSON()
+		text, err := room.MarshalJSON()
 		if err != nil {
 			return err
 		}
 		d.set("room", roomOwn)
 		d.set("room_own", string(text))
+	}
+	if err := d.fillFields(groupOf("caps"), caps); err != nil {
+		return err
+	}
+	return d.fillFields(groupOf("output"), output)
+}
+
+// fillTrack takes into a row what plans and releases say alike of a track.
+func (d *draft) fillTrack(k, file, title, isrc string, gapS, gainDB float64) {
+	d.set(k+".name", file)
+	d.set(k+".title", title)
+	d.set(k+".isrc", isrc)
+	d.set(k+".gap_s", plainNumber(gapS))
+	if gainDB != 0 {
+		d.set(k+".gain_db", plainNumber(gainDB))
+	}
+}
+
+// fill takes into the draft what a plan says. Preset leaves the release and its
+// tracks alone.
+func (d *draft) fill(p *sideplan.Plan, preset bool) error {
+	if err := d.fillCut(p.Disc, p.Room, p.Caps, p.Output); err != nil {
+		return err
+	}
+	d.set("level_how", levelFit)
+	if !p.Level.Fit {
+		d.set("level_how", levelSet)
+		d.set("level", plainNumber(p.Level.DB))
 	}
 	for _, id := range sideplan.StageIDs() {
 		g := groupOf("chain." + id)
@@ -235,12 +284,6 @@ func (d *draft) fill(p *sideplan.Plan, preset bool) error {
 		if err := d.fillFields(g, s.Params); err != nil {
 			return err
 		}
-	}
-	if err := d.fillFields(groupOf("caps"), p.Caps); err != nil {
-		return err
-	}
-	if err := d.fillFields(groupOf("output"), p.Output); err != nil {
-		return err
 	}
 	for _, t := range planTicks {
 		if preset && !slices.Contains(v1.PresetParts, t.name) {
@@ -261,13 +304,7 @@ func (d *draft) fill(p *sideplan.Plan, preset bool) error {
 	d.more(len(p.Tracks))
 	for i, t := range p.Tracks {
 		k := d.rows[i]
-		d.set(k+".name", t.File)
-		d.set(k+".title", t.Title)
-		d.set(k+".isrc", t.ISRC)
-		d.set(k+".gap_s", plainNumber(t.GapS))
-		if t.GainDB != 0 {
-			d.set(k+".gain_db", plainNumber(t.GainDB))
-		}
+		d.fillTrack(k, t.File, t.Title, t.ISRC, t.GapS, t.GainDB)
 		if t.Trim.StartS != 0 {
 			d.set(k+".start_s", plainNumber(t.Trim.StartS))
 		}

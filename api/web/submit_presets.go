@@ -41,7 +41,7 @@ func (f *filled) presetOf() (json.RawMessage, error) {
 	d.set("side", "A")
 	d.rows = []string{"k1"}
 	d.vals.Set("k1.name", "mix.wav")
-	c, err := f.s.svc.CheckPlan(f.ctx(), f.studio, d.planText(), nil)
+	c, err := f.s.svc.CheckPlan(f.ctx(), f.studio, "", d.planText(), nil)
 	if err != nil {
 		return nil, err
 	}

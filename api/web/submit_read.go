@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"discsafe/api/v1"
+	"discsafe/pipeline/arrange"
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/sideplan"
 )
@@ -45,7 +46,7 @@ func (f *filled) read(w http.ResponseWriter) (url.Values, error) {
 		return nil, v1.NewProblem(v1.BadRequest, "the form cannot be read")
 	}
 	vals := url.Values{}
-	f.d = draftOf(vals) // for faults of files, before the rows are known
+	f.d = f.s.draftOf(vals) // for faults of files, before the rows are known
 	for n, size := 0, 0; ; n++ {
 		part, err := parts.NextRawPart()
 		if errors.Is(err, io.EOF) {
@@ -149,6 +150,19 @@ func partNames(p *multipart.Part) (field, file string, isFile bool) {
 	return params["name"], file, isFile
 }
 
+// planOf reads the text of a draft as a plan; of an album, what disc and room it
+// says.
+func (d *draft) planOf(text string) (*sideplan.Plan, error) {
+	if !d.album {
+		return parsePlan(text)
+	}
+	r, err := arrange.Parse("release", []byte(text))
+	if err != nil {
+		return nil, err
+	}
+	return &sideplan.Plan{Disc: r.Disc, Room: r.Room, CuttingSpeed: r.CuttingSpeed}, nil
+}
+
 func parsePlan(text string) (*sideplan.Plan, error) { return sideplan.Parse("plan", []byte(text)) }
 
 func cleanPath(s string) string { return path.Clean(s) }
@@ -165,7 +179,7 @@ func (f *filled) check() {
 	if f.studio == "" || len(f.d.awaited()) > 0 || len(f.d.tracks()) == 0 {
 		uses = nil
 	}
-	c, err := f.s.svc.CheckPlan(f.ctx(), f.studio, text, uses)
+	c, err := f.s.svc.CheckPlan(f.ctx(), f.studio, f.d.planKind(), text, uses)
 	if err != nil {
 		f.learn(err)
 		return
@@ -177,7 +191,7 @@ func (f *filled) check() {
 	if c.Plan != "" {
 		text = c.Plan // with the room in it
 	}
-	if p, err := parsePlan(text); err == nil {
+	if p, err := f.d.planOf(text); err == nil {
 		plan = p
 		room = p.Room.Room
 	}

@@ -22,6 +22,9 @@ type submitView struct {
 	AnyStudio bool
 	Key       string
 	Revises   string
+	Album     bool   // the form is for a release
+	From      string // the job whose arrangement the form was filled from
+	Action    string // address that the form is sent to
 	Owner     string // tells apart whose unfinished form a browser keeps
 	Faults    []fieldFault
 	Rows      []trackView
@@ -75,6 +78,7 @@ type trackView struct {
 	First, Last bool
 	Fields      []fieldView
 	More        []fieldView
+	MoreOf      string // what stands under more, in words
 	MoreOpen    bool
 }
 
@@ -86,13 +90,18 @@ func (f *filled) show(w http.ResponseWriter, status int) {
 		return
 	}
 	title := "Submit a side"
-	if v.Revises != "" {
+	switch {
+	case f.d.album && v.Revises != "":
+		title = "Arrange an album again"
+	case f.d.album:
+		title = "Arrange an album"
+	case v.Revises != "":
 		title = "Submit a revision"
 	}
 	if len(v.Faults) > 0 {
 		title = "Faults: " + title
 	}
-	f.s.Pages.show(w, f.r, status, "submit", frame{Title: title, Here: "submit", Who: whoOf(f.ctx()), Notice: f.notice, Body: v})
+	f.s.Pages.show(w, f.r, status, f.s.page(), frame{Title: title, Here: f.s.page(), Who: whoOf(f.ctx()), Notice: f.notice, Body: v})
 }
 
 func (f *filled) view() *submitView {
@@ -105,7 +114,7 @@ func (f *filled) view() *submitView {
 		f.panel = f.d.panelOf(nil, sideplan.DefaultRoom())
 	}
 	f.d.inOrder(f.faults)
-	v := &submitView{AnyStudio: anyStudio(f.r), Key: f.d.get("key"), Revises: f.d.get("revises"), Owner: ownerOf(f.r),
+	v := &submitView{AnyStudio: anyStudio(f.r), Key: f.d.get("key"), Revises: f.d.get("revises"), Owner: ownerOf(f.r), Album: f.d.album, From: f.from, Action: "/" + f.s.page(),
 		Faults: f.faults, MaxRows: maxRows, Panel: f.panel, Plan: f.d.planText(), PlanOpen: f.showPlan, Checked: f.checked, OK: f.ok && len(f.faults) == 0,
 		RoomSHA: f.d.get("room_sha"), RoomName: f.d.get("room_name"), d: f.d, faults: map[string]fieldFault{}}
 	if v.Key == "" {
@@ -183,9 +192,16 @@ func (v *submitView) Of(name string) string { return v.d.get(name) }
 // documentation has for it.
 func (v *submitView) Plain(name string) fieldView {
 	f := fieldView{Name: name, ID: fieldID(name), Label: plainLabels[name], Value: v.d.get(name), Checked: v.d.on(name), Fault: v.faultText(name)}
-	if i := slices.IndexFunc(planDocs, func(p planField) bool { return p.param == name }); i >= 0 {
-		f.Help = sentence(planDocs[i].doc)
-		f.Max = planDocs[i].most
+	docs := planDocs
+	if v.d.album {
+		docs = releaseDocs
+	}
+	if i := slices.IndexFunc(docs, func(p planField) bool { return p.param == name }); i >= 0 {
+		f.Help = sentence(docs[i].doc)
+		f.Max = docs[i].most
+		if name == "sides" {
+			f.Number, f.Range = true, docs[i].rng
+		}
 	}
 	switch name {
 	case "disc":
@@ -202,6 +218,12 @@ func (v *submitView) Plain(name string) fieldView {
 
 var planDocs = docsOf(reflect.TypeFor[sideplan.Plan]())
 var trackDocs = append(docsOf(reflect.TypeFor[sideplan.Track]()), docsOf(reflect.TypeFor[sideplan.Trim]())...)
+
+// enumWords are words for values of fields that are chosen from a list.
+var enumWords = map[string]string{
+	"sample_rate 0": "Keep the rate of the mixes",
+	"hold free":     "Anywhere", "hold first": "Opens the album", "hold last": "Closes the album", "hold place": "Keeps its place",
+}
 
 func docsOf(t reflect.Type) []planField { return fieldsOf("", t) }
 
@@ -270,8 +292,8 @@ func (v *submitView) field(p planField, name string) fieldView {
 		if p.unit != "" {
 			word += " " + p.unit
 		}
-		if e == "0" && p.param == "sample_rate" {
-			word = "Keep the rate of the mixes"
+		if w, ok := enumWords[p.param+" "+e]; ok {
+			word = w
 		}
 		known = known || e == f.Value
 		f.Options = append(f.Options, choice{e, word, e == f.Value})
@@ -289,14 +311,22 @@ func (v *submitView) track(k string, i, of int) trackView {
 		x := v.d.factsOf(k)
 		t.Facts, t.Bad = x.words(), x.Problem != ""
 	}
-	for _, name := range rowFields {
-		p := trackDocs[slices.IndexFunc(trackDocs, func(p planField) bool { return p.param == name })]
+	docs := trackDocs
+	t.MoreOf = "Gain and trim"
+	if v.d.album {
+		docs, t.MoreOf = releaseTrackDocs, "Gain"
+	}
+	for _, name := range v.d.rowFields() {
+		p := docs[slices.IndexFunc(docs, func(p planField) bool { return p.param == name })]
 		f := v.field(p, k+"."+name)
 		f.Label = rowLabels[name]
+		if name == "hold" {
+			f.Help, f.Default = "What may not move when the order is free.", ""
+		}
 		if f.Default == "" && p.param == "end_s" {
 			f.Help = "Time in the mix at which the track ends; left blank, the end of the mix."
 		}
-		if name == "title" || name == "isrc" || name == "gap_s" {
+		if name == "title" || name == "isrc" || name == "gap_s" || name == "hold" {
 			t.Fields = append(t.Fields, f)
 		} else {
 			t.More = append(t.More, f)
@@ -336,7 +366,7 @@ func (f *filled) answer(w http.ResponseWriter, status int, v *submitView) {
 		a.Rows[k] = rowFacts{x.words(), f.d.here(k), x.Problem != ""}
 	}
 	var b bytes.Buffer
-	if err := f.s.sets["submit"].ExecuteTemplate(&b, "panel", v.Panel); err != nil {
+	if err := f.s.sets[f.s.page()].ExecuteTemplate(&b, "panel", v.Panel); err != nil {
 		f.s.refuseForm(w, f.r, fmt.Errorf("part of a page: %w", err))
 		return
 	}

@@ -68,7 +68,10 @@ type Pages struct {
 	assets map[string]asset
 }
 
-var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward", "audit", "submit", "presets", "groove", "signoff", "compare", "bulk", "operations", "operation", "runbook", "revise", "rooms", "testcut"}
+var pageNames = []string{"signin", "jobs", "job", "confirm", "problem", "onward", "audit", "submit", "presets", "groove", "signoff", "compare", "bulk", "operations", "operation", "runbook", "revise", "rooms", "testcut", "album", "arrangement"}
+
+// sharedParts are files of parts that some pages have in common.
+var sharedParts = map[string][]string{"submit": {"submitparts.html"}, "album": {"submitparts.html"}}
 
 // New reads the templates and assets that are part of the program.
 func New(o Options) (*Pages, error) {
@@ -92,7 +95,7 @@ func New(o Options) (*Pages, error) {
 		return nil, fmt.Errorf("web: templates: %w", err)
 	}
 	for _, name := range pageNames {
-		t, err := template.New("frame.html").Funcs(funcs).ParseFS(dir, "frame.html", name+".html")
+		t, err := template.New("frame.html").Funcs(funcs).ParseFS(dir, append(slices.Clone(sharedParts[name]), "frame.html", name+".html")...)
 		if err != nil {
 			return nil, fmt.Errorf("web: page %s: %w", name, err)
 		}
@@ -122,6 +125,7 @@ func (p *Pages) Routes() []Route {
 	out = append(out, p.operationsRoutes()...)
 	out = append(out, p.reviseRoutes()...)
 	out = append(out, p.roomsRoutes()...)
+	out = append(out, p.albumRoutes()...)
 	for _, a := range actions {
 		out = append(out, Route{http.MethodGet, "/jobs/{id}/" + a.Do, manage, p.confirm(a)},
 			Route{http.MethodPost, "/jobs/{id}/" + a.Do, manage, p.act(a)})
@@ -208,7 +212,7 @@ func safeNext(s string) string {
 	path, _, _ := strings.Cut(s, "?")
 	first, _, _ := strings.Cut(strings.TrimPrefix(path, "/"), "/")
 	switch {
-	case len(s) > 1000, !strings.HasPrefix(s, "/"), !slices.Contains([]string{"jobs", "submit", "presets", "operations", "rooms"}, first),
+	case len(s) > 1000, !strings.HasPrefix(s, "/"), !slices.Contains([]string{"jobs", "submit", "album", "presets", "operations", "rooms"}, first),
 		strings.Contains(path, ".."), strings.Contains(path, "//"):
 		return "/jobs"
 	}

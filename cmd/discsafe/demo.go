@@ -13,6 +13,7 @@ import (
 	"discsafe/api/client"
 	"discsafe/cmd/discsafe/scenario"
 	"discsafe/cmd/discsafe/service"
+	"discsafe/pipeline/report"
 	"discsafe/pipeline/sideplan"
 
 	"github.com/spf13/cobra"
@@ -62,7 +63,7 @@ func (a *app) say(format string, args ...any) {
 
 // showDemo prints what came out.
 func (a *app) showDemo(dir, out string) error {
-	r, err := readReport(out)
+	r, err := readResult(out, "report.json", report.Read)
 	if err != nil {
 		return err
 	}
@@ -105,7 +106,7 @@ func (a *app) demonstrate(ctx context.Context, plan *sideplan.Plan, dir, out str
 	if err := forget(ctx, cl); err != nil {
 		return err
 	}
-	job, err := a.handIn(ctx, cl, &submission{lane: "express", asTraced: asTraced}, plan, plan.File)
+	job, err := a.handIn(ctx, cl, &submission{lane: "express", asTraced: asTraced}, planFiles(plan), plan.File)
 	if err != nil {
 		return remoteError(err, plan.File)
 	}

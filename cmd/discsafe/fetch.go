@@ -12,7 +12,7 @@ import (
 // fetch brings the files of a job into out, whole or not at all. Out is looked at
 // once more, since the job took its time.
 func (a *app) fetch(ctx context.Context, cl *client.Client, job *v1.Job, out string) error {
-	analysis := job.Kind == v1.Analyse
+	analysis := job.Kind == v1.Analyse || job.Kind == v1.Arrange
 	if err := checkResultFolder(out, analysis); err != nil {
 		return err
 	}
@@ -20,8 +20,8 @@ func (a *app) fetch(ctx context.Context, cl *client.Client, job *v1.Job, out str
 }
 
 // checkResultFolder refuses a folder that holds anything but a former result,
-// since all of it will be replaced, and for an analysis one that holds a
-// prepared side.
+// since all of it will be replaced, and for an analysis or an arrangement one
+// that holds a prepared side.
 func checkResultFolder(dir string, analysis bool) error {
 	if err := checkOut(dir, report.ManifestName); err != nil {
 		return err

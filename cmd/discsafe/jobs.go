@@ -77,7 +77,7 @@ func (a *app) jobsListCommand() *cobra.Command {
 	fs.StringSliceVar(&q.States, "state", nil, "only these: accepted, running, done, failed, cancelled, dead")
 	fs.StringVar(&q.Studio, "studio", "", "only of this studio")
 	fs.StringVar(&q.Lane, "lane", "", "only of this lane: express or bulk")
-	fs.StringVar(&q.Kind, "kind", "", "only of this kind: prepare or analyse")
+	fs.StringVar(&q.Kind, "kind", "", "only of this kind: prepare, analyse or arrange")
 	fs.StringVar(&q.Verdict, "verdict", "", "only done with this verdict: ready, attention or blocked")
 	fs.StringVar(&q.Signoff, "signoff", "", "only prepared sides whose sign-off stands so: open, approved or returned")
 	fs.StringVar(&from, "from", "", "only accepted at or after this: a date, or a time such as 2026-01-31T18:00:00Z")
@@ -108,7 +108,7 @@ func printJobLine(w io.Writer, j *v1.Job) {
 	switch {
 	case how == "":
 		how = percentOf(j)
-	case j.Kind == v1.Analyse:
+	case j.Kind == v1.Analyse, j.Kind == v1.Arrange:
 		how += " (predicted)" // nothing was written, so nothing is proven
 	}
 	fmt.Fprintf(w, "%s  %-9s  %-21s  %s  %-12s  %s  %s\n", j.ID, j.State, how, j.Accepted.Local().Format(time.DateTime), j.Studio, j.Side, j.Title)

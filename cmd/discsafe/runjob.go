@@ -7,6 +7,8 @@ import (
 	"os/signal"
 	"syscall"
 
+	"discsafe/pipeline/arrange"
+	"discsafe/pipeline/report"
 	"discsafe/pipeline/sideplan"
 	"discsafe/worker"
 
@@ -19,7 +21,7 @@ import (
 func (a *app) runJobCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:    worker.RunJob,
-		Short:  "Prepare one side for a worker: task on standard input, progress on standard output",
+		Short:  "Do one job for a worker: task on standard input, progress on standard output",
 		Hidden: true,
 		Args:   cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -34,9 +36,12 @@ func (a *app) runJobCommand() *cobra.Command {
 	}
 }
 
-// runTask prepares or analyses the side of a task. The plan comes from a stranger, so its
-// names are kept within its folder.
+// runTask prepares or analyses the side of a task, or arranges its release. The
+// plan comes from a stranger, so its names are kept within its folder.
 func (a *app) runTask(ctx context.Context, t worker.Task, told func(worker.Pass)) (worker.Made, error) {
+	if t.Arranges() {
+		return arrangeTask(ctx, t, told)
+	}
 	plan, err := sideplan.LoadConfined(t.Plan)
 	if err != nil {
 		return worker.Made{}, err
@@ -50,4 +55,27 @@ func (a *app) runTask(ctx context.Context, t worker.Task, told func(worker.Pass)
 		return worker.Made{}, err
 	}
 	return worker.Made{Verdict: string(r.Verdict.State), Version: version}, nil
+}
+
+// arrangeTask divides the release of a task. One that holds at no level has a
+// result that says so, and is blocked.
+func arrangeTask(ctx context.Context, t worker.Task, told func(worker.Pass)) (worker.Made, error) {
+	release, err := arrange.LoadConfined(t.Plan)
+	if err != nil {
+		return worker.Made{}, err
+	}
+	made := worker.Made{Verdict: string(report.Ready), Version: readBuild().Version}
+	err = putFolder(t.Out, true, func(work string) error {
+		res, err := arrange.Run(ctx, release, work, arrange.RunOptions{Version: made.Version, Progress: func(pass string, number, of int, fraction float64) {
+			told(worker.Pass{Name: pass, Number: number, Of: of, Fraction: fraction})
+		}})
+		if err == nil && !res.Best[0].Holds {
+			made.Verdict = string(report.Blocked)
+		}
+		return err
+	})
+	if err != nil {
+		return worker.Made{}, err
+	}
+	return made, nil
 }

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"discsafe/pipeline/audio"
 	"discsafe/pipeline/report"
 	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/spec"
@@ -67,6 +68,31 @@ type asked struct {
 func (a asked) Prepare(ctx context.Context, plan *sideplan.Plan, opt workOptions) (*report.Report, error) {
 	*a.opt = opt
 	return a.fakeEngine.Prepare(ctx, plan, opt)
+}
+
+// A release from a stranger keeps to its folder too; without sound it ends as a
+// mix that cannot be used, and nothing is written.
+func TestRunTaskArranges(t *testing.T) {
+	dir := t.TempDir()
+	release, out := filepath.Join(dir, "plan.yaml"), filepath.Join(dir, "out")
+	if err := os.WriteFile(filepath.Join(dir, "one.wav"), []byte("x"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for text, bad := range map[string]func(error) bool{
+		"sides: 1\ntracks:\n- file: /etc/passwd\n": isType[*spec.Error],
+		"sides: 1\ntracks:\n- file: one.wav\n":     isType[*audio.FormatError],
+	} {
+		if err := os.WriteFile(release, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		_, err := (&app{engine: fakeEngine{}}).runTask(t.Context(), worker.Task{Kind: job.Arrange, Plan: release, Out: out}, func(worker.Pass) {})
+		if !bad(err) {
+			t.Errorf("%q: %v", text, err)
+		}
+	}
+	if _, err := os.Stat(out); !os.IsNotExist(err) {
+		t.Errorf("something was written: %v", err)
+	}
 }
 
 func TestRunTaskKinds(t *testing.T) {

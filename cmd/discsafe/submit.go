@@ -4,13 +4,16 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 
 	"discsafe/api/client"
 	"discsafe/api/v1"
+	"discsafe/pipeline/arrange"
 	"discsafe/pipeline/report"
 	"discsafe/pipeline/sideplan"
 
@@ -24,6 +27,7 @@ type submission struct {
 	out      string
 	lane     string
 	analyse  bool
+	arrange  bool
 	revises  string
 	asTraced bool
 	key      string
@@ -33,16 +37,20 @@ func (a *app) submitCommand() *cobra.Command {
 	var s submission
 	c := &cobra.Command{
 		Use:   "submit PLAN",
-		Short: "Hand a side in at a service: mixes, room and plan",
+		Short: "Hand a side, or a release to be arranged, in at a service: mixes, room and plan",
 		Long: `submit checks a side plan here, sends the mixes and the room file that the
 service does not have yet, and submits the side. Sending goes on where it was
 cut off. It prints the job's identifier. With --wait it follows the job to its
 end, with --out it fetches the result too.
 
+With --arrange the file is a release, as 'discsafe arrange' reads it: the service
+divides it over sides. The result holds the best five and their side plans, which
+name the mixes as the release does: put one beside it to submit that side.
+
 Exit codes are those of prepare: 2 also when the job failed for its input, 3
 when the side is prepared and the verdict is blocked.` + remoteHelp,
-		Example: "  discsafe submit side-a.yaml --server https://sides.example --out side-a",
-		Args:    oneArg("a side plan"),
+		Example: "  discsafe submit side-a.yaml --server https://sides.example --out side-a\n  discsafe submit release.yaml --arrange --out arranged",
+		Args:    oneArg("a side plan, or a release with --arrange"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.told(a.submit(cmd, &s, args[0]))
 		},
@@ -55,6 +63,7 @@ when the side is prepared and the verdict is blocked.` + remoteHelp,
 	fs.StringVar(&s.lane, "lane", "express", "express: somebody waits for it; bulk: overnight")
 	fs.StringVar(&s.revises, "revises", "", "an earlier job whose place this one takes")
 	fs.BoolVar(&s.analyse, "analyse", false, "measure and plan only: a report, no premaster")
+	fs.BoolVar(&s.arrange, "arrange", false, "divide a release over sides: an arrangement and side plans, no premaster")
 	fs.BoolVar(&s.asTraced, "as-traced", false, "also make as-traced.wav")
 	fs.StringVar(&s.key, "key", "", "idempotency key: the same key and plan again give the same job")
 	a.jsonFlag(c)
@@ -81,12 +90,15 @@ func (a *app) submit(cmd *cobra.Command, s *submission, path string) (*v1.Job, e
 	if s.lane != "express" && s.lane != "bulk" {
 		return nil, &usageError{msg: fmt.Sprintf("--lane %s: want express or bulk", s.lane)}
 	}
-	plan, err := sideplan.LoadConfined(path) // as the service will read it
+	if s.arrange && (s.analyse || s.asTraced) {
+		return nil, &usageError{msg: "--arrange writes no premaster: leave out --analyse and --as-traced"}
+	}
+	names, err := s.files(path)
 	if err != nil {
 		return nil, err
 	}
 	if s.out != "" {
-		if err := checkResultFolder(s.out, s.analyse); err != nil {
+		if err := checkResultFolder(s.out, s.analyse || s.arrange); err != nil {
 			return nil, err
 		}
 	}
@@ -95,7 +107,7 @@ func (a *app) submit(cmd *cobra.Command, s *submission, path string) (*v1.Job, e
 		return nil, err
 	}
 	defer cl.Close()
-	job, err := a.handIn(ctx, cl, s, plan, path)
+	job, err := a.handIn(ctx, cl, s, names, path)
 	if err != nil {
 		return nil, remoteError(err, path)
 	}
@@ -111,16 +123,59 @@ func (a *app) submit(cmd *cobra.Command, s *submission, path string) (*v1.Job, e
 	return job, a.conclude(ctx, cl, job, s.out, path)
 }
 
+// files are those that the plan or the release at path names, each once. It is
+// read as the service will read it.
+func (s *submission) files(path string) ([]string, error) {
+	if !s.arrange {
+		plan, err := sideplan.LoadConfined(path)
+		if err != nil {
+			return nil, err
+		}
+		return planFiles(plan), nil
+	}
+	r, err := arrange.LoadConfined(path)
+	if err != nil {
+		return nil, err
+	}
+	var names []string
+	for _, t := range r.Tracks {
+		names = append(names, t.File)
+	}
+	return once(append(names, r.Room.File)), nil
+}
+
+// planFiles lists the files that a plan names, each once.
+func planFiles(plan *sideplan.Plan) []string {
+	var names []string
+	for _, t := range plan.Tracks {
+		names = append(names, t.File)
+	}
+	return once(append(names, plan.Room.File))
+}
+
+// once keeps the first of each name, and no empty one.
+func once(names []string) []string {
+	var out []string
+	for _, name := range names {
+		if name != "" && !slices.Contains(out, name) {
+			out = append(out, name)
+		}
+	}
+	return out
+}
+
 // handIn sends files and plan.
-func (a *app) handIn(ctx context.Context, cl *client.Client, s *submission, plan *sideplan.Plan, path string) (*v1.Job, error) {
-	names := planFiles(plan)
+func (a *app) handIn(ctx context.Context, cl *client.Client, s *submission, names []string, path string) (*v1.Job, error) {
 	view := a.newProgress()
 	defer view.done()
 	p := client.SidePlan{Path: path, Names: names, Key: s.key, Submit: v1.Submit{
 		Kind: v1.Prepare, Studio: s.remote.studio, Lane: s.lane, AsTraced: s.asTraced, Revises: s.revises,
 	}}
-	if s.analyse {
+	switch {
+	case s.analyse:
 		p.Submit.Kind = v1.Analyse
+	case s.arrange:
+		p.Submit.Kind = v1.Arrange
 	}
 	p.Progress = func(name string, sent, total int64) {
 		view.show(progress{Pass: fmt.Sprintf("file %d of %d, %s", 1+slices.Index(names, name), len(names), name),
@@ -128,23 +183,6 @@ func (a *app) handIn(ctx context.Context, cl *client.Client, s *submission, plan
 	}
 	job, _, err := cl.SubmitPlan(ctx, p)
 	return job, err
-}
-
-// planFiles lists the files that a plan names, each once.
-func planFiles(plan *sideplan.Plan) []string {
-	var names []string
-	add := func(name string) {
-		if name != "" && !slices.Contains(names, name) {
-			names = append(names, name)
-		}
-	}
-	for _, t := range plan.Tracks {
-		add(t.File)
-	}
-	if plan.Room.Path != "" {
-		add(plan.Room.File)
-	}
-	return names
 }
 
 // follow shows the job's progress until it ends.
@@ -203,7 +241,14 @@ func (a *app) printResult(job *v1.Job, out string) {
 		fmt.Fprintf(a.stdout, "verdict         %s, within the stated room profile\n", job.Verdict)
 		return
 	}
-	r, err := readReport(out)
+	if job.Kind == v1.Arrange {
+		if r, err := readResult(out, report.ArrangementName, report.ReadArrangement); err == nil {
+			a.printArrangement(r)
+			fmt.Fprintf(a.stdout, "written         %s\n", filepath.Join(out, report.ArrangementPageName))
+			return
+		}
+	}
+	r, err := readResult(out, "report.json", report.Read)
 	if err != nil {
 		// A service of another version may write what this one cannot read; the files are there all the same.
 		fmt.Fprintf(a.stdout, "verdict         %s, within the stated room profile\nwritten         %s\n", job.Verdict, out)
@@ -234,18 +279,19 @@ func jobError(job *v1.Job, plan string) error {
 	return errors.New(text)
 }
 
-func readReport(dir string) (*report.Report, error) {
+func readResult[T any](dir, name string, read func(io.Reader) (T, error)) (T, error) {
+	var none T
 	root, err := os.OpenRoot(dir)
 	if err != nil {
-		return nil, err
+		return none, err
 	}
 	defer root.Close()
-	f, err := root.Open("report.json")
+	f, err := root.Open(name)
 	if err != nil {
-		return nil, err
+		return none, err
 	}
 	defer f.Close()
-	return report.Read(f)
+	return read(f)
 }
 
 // percentOf is for lists.

@@ -246,7 +246,7 @@ func TestReleasesThatCannotBeArranged(t *testing.T) {
 			write(t, filepath.Join(dir, "release.yaml"), "tracks:\n- {file: 01.wav, hold: place}\n- {file: 02.wav, hold: first}\n")
 		}},
 		{"misspelt", "keeporder: true\n", "did you mean keep_order", nil},
-		{"no such room", "room: none.yaml\n", "no such file", nil},
+		{"no such room", "room: none.yaml\n", "no file", nil},
 		{"too long for any level", "disc: {id: 7in-45, outer_mm: 60.5, inner_quality_mm: 60.4}\n", "no division over 2 sides holds at any level", nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {

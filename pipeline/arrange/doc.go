@@ -3,7 +3,8 @@
 //
 // Load reads a release file (or Parse one in memory), Measure turns its tracks
 // into pieces, Search finds the best arrangements, Confirm plans the best one
-// as a side is planned for cutting, WritePlans writes it as side plans.
+// as a side is planned for cutting, WritePlans writes it as side plans. Run does
+// all of it for a job and writes a result folder.
 //
 // # What is best
 //

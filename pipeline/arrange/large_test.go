@@ -94,6 +94,25 @@ func BenchmarkTwentyFourTracks(b *testing.B) {
 	})
 }
 
+// The largest that a release may be: a worker takes a search that is silent for
+// minutes for one that hangs.
+func BenchmarkSixtyTracks(b *testing.B) {
+	for _, c := range larger {
+		p := twelveInch(60, 2, c.treble, c.ess)
+		p.sides = 6
+		b.Run(c.name+", order kept", func(b *testing.B) {
+			for range b.N {
+				p.keepOrder()
+			}
+		})
+		b.Run(c.name+", order free", func(b *testing.B) {
+			for range b.N {
+				p.freeOrder()
+			}
+		})
+	}
+}
+
 // A larger release takes the local search, and says so.
 func TestThirtyTracksAreNotProven(t *testing.T) {
 	o := twelveInch(30, 2, 0.1, 0.01).freeOrder()

@@ -1,15 +1,13 @@
 package arrange
 
 import (
-	"errors"
+	"encoding/json"
 	"fmt"
-	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
 	"strconv"
 
-	"discsafe/pipeline/groove"
 	"discsafe/pipeline/sideplan"
 	"discsafe/pipeline/spec"
 )
@@ -60,15 +58,30 @@ const (
 	CodeSides = "sides"
 )
 
-// Parse reads a release in memory and touches no file; a room file leaves Room
-// pending. The error is a *spec.Error with every fault.
+// Parse reads a release, or a side plan taken as one, in memory and touches no
+// file; a room file leaves Room pending. The error is a *spec.Error with every
+// fault.
 func Parse(name string, data []byte) (*Release, error) {
-	d, err := spec.Parse(name, data)
+	if IsPlan(data) {
+		p, err := sideplan.Parse(name, data)
+		if err != nil {
+			return nil, err
+		}
+		return fromPlan(p, name)
+	}
+	r, d, err := parse(name, data)
 	if err != nil {
 		return nil, err
 	}
-	r := read(d)
 	return r, d.Err()
+}
+
+func parse(name string, data []byte) (*Release, *spec.Document, error) {
+	d, err := spec.Parse(name, data)
+	if err != nil {
+		return nil, nil, err
+	}
+	return read(d), d, nil
 }
 
 func read(d *spec.Document) *Release {
@@ -92,6 +105,11 @@ func read(d *spec.Document) *Release {
 			}
 		}
 	}
+	var codes []sideplan.Recording
+	for i := range r.Tracks {
+		codes = append(codes, sideplan.Recording{File: r.Tracks[i].File, ISRC: &r.Tracks[i].ISRC})
+	}
+	sideplan.CheckISRCs(d, codes)
 	for i, t := range r.Tracks {
 		for j, u := range r.Tracks {
 			if i != j && t.Hold == HoldPlace && (i == 0 && u.Hold == HoldFirst || i == len(r.Tracks)-1 && u.Hold == HoldLast) {
@@ -106,6 +124,10 @@ func read(d *spec.Document) *Release {
 		if c := r.Caps; c.MinLevelDB > c.MaxLevelDB {
 			d.Fault("caps.min_level_db", sideplan.CodeLevel, fmt.Sprintf("%g dB is above max_level_db %g dB", c.MinLevelDB, c.MaxLevelDB), "exchange the two")
 		}
+		sideplan.CheckDisc(d, r.Disc, r.Room)
+		if !r.Room.Pending {
+			sideplan.CheckRoom(d, "room", r.Room.Room)
+		}
 	}
 	return r
 }
@@ -115,65 +137,66 @@ func read(d *spec.Document) *Release {
 // Names are taken relative to the file. Faults of release, room and missing tracks are
 // one *spec.Error. A side plan with a chain of its own, a trimmed track, a fixed
 // level or a mono cut is refused: arrange plans with the default chain.
-func Load(path string) (*Release, error) {
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, spec.NewError([]spec.Fault{{File: path, Code: sideplan.CodeFile, Detail: "cannot be read: " + reason(err)}})
-	}
-	if planMark.Match(data) {
-		return fromPlan(path)
-	}
-	d, err := spec.Parse(path, data)
+func Load(path string) (*Release, error) { return load(path, false) }
+
+// LoadConfined is Load for releases from strangers: a name that is absolute or
+// leads out of the release's folder is a fault, also through a symbolic link.
+func LoadConfined(path string) (*Release, error) { return load(path, true) }
+
+func load(path string, confined bool) (*Release, error) {
+	data, err := sideplan.ReadFile(path)
 	if err != nil {
 		return nil, err
 	}
-	r := read(d)
-	r.File = path
-	dir := filepath.Dir(path)
-	for i := range r.Tracks {
-		t := &r.Tracks[i]
-		if t.File == "" {
-			continue
+	if IsPlan(data) {
+		read := sideplan.Load
+		if confined {
+			read = sideplan.LoadConfined
 		}
-		t.Path = relativeTo(dir, t.File)
-		if info, err := os.Stat(t.Path); err != nil || !info.Mode().IsRegular() {
-			d.Fault("tracks["+strconv.Itoa(i)+"].file", sideplan.CodeFile, "no file "+strconv.Quote(t.Path), "names are taken relative to the release's folder")
-		}
-	}
-	if r.Room.Pending {
-		roomPath := relativeTo(dir, r.Room.File)
-		room, err := sideplan.LoadRoom(roomPath)
-		if list, is := errors.AsType[*spec.Error](err); is {
-			d.Include(list)
-		} else if err != nil {
+		p, err := read(path)
+		if err != nil {
 			return nil, err
 		}
-		r.Room.Room, r.Room.Path, r.Room.Pending = room, roomPath, false
+		return fromPlan(p, path)
+	}
+	r, d, err := parse(path, data)
+	if err != nil {
+		return nil, err
+	}
+	r.File = path
+	folder := sideplan.Folder{Dir: filepath.Dir(path), Of: "release", Confined: confined}
+	for i := range r.Tracks {
+		if t := &r.Tracks[i]; t.File != "" {
+			t.Path = folder.Locate(d, "tracks["+strconv.Itoa(i)+"].file", t.File)
+		}
+	}
+	folder.LoadRoom(d, &r.Room)
+	if r.Room.File != "" && !r.Room.Pending && !d.Faulty() {
+		sideplan.CheckDisc(d, r.Disc, r.Room)
 	}
 	if err := d.Err(); err != nil {
 		return nil, err
 	}
-	return r, r.validate()
+	return r, nil
 }
-
-// validate holds the rules between disc and room.
-func (r *Release) validate() error {
-	if err := r.Room.Validate(); err != nil {
-		return err
-	}
-	return r.cutDisc().Validate()
-}
-
-func (r *Release) cutDisc() groove.Disc { return r.Disc.WithRadii(r.Room.Radius) }
 
 // planMark is the field that every side plan has and no release.
 var planMark = regexp.MustCompile(`(?m)^[\s{]*"?side"?\s*:`)
 
-func fromPlan(path string) (*Release, error) {
-	p, err := sideplan.Load(path)
+// IsPlan reports whether a text is taken for a side plan, not for a release.
+func IsPlan(data []byte) bool { return planMark.Match(data) }
+
+// Normalized is the release as JSON with every default and the room written out.
+func (r *Release) Normalized() (string, error) {
+	text, err := json.Marshal(r)
 	if err != nil {
-		return nil, err
+		return "", fmt.Errorf("normal form of the release: %w", err)
 	}
+	return string(text), nil
+}
+
+// fromPlan takes a side plan, as read from path, for a release.
+func fromPlan(p *sideplan.Plan, path string) (*Release, error) {
 	r := &Release{Title: p.Title, Artist: p.Artist, Catalogue: p.Catalogue, Disc: p.Disc, Room: p.Room, CuttingSpeed: p.CuttingSpeed, KeepOrder: true, Sides: 2, Caps: p.Caps, Output: p.Output, File: path}
 	refuse := func(what, hint string) error {
 		return spec.NewError([]spec.Fault{{File: path, Code: CodeSides, Detail: what, Hint: hint}})
@@ -195,19 +218,4 @@ func fromPlan(path string) (*Release, error) {
 		r.Sides = len(r.Tracks)
 	}
 	return r, nil
-}
-
-func relativeTo(dir, name string) string {
-	local := filepath.FromSlash(name)
-	if filepath.IsAbs(local) {
-		return local
-	}
-	return filepath.Join(dir, local)
-}
-
-func reason(err error) string {
-	if pe, is := errors.AsType[*os.PathError](err); is {
-		return pe.Err.Error()
-	}
-	return err.Error()
 }

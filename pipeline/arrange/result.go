@@ -8,65 +8,23 @@ import (
 
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/planner"
+	"discsafe/pipeline/report"
+	"discsafe/pipeline/spec"
 )
 
-// ResultSchema names the form of a Result.
-const ResultSchema = "discsafe-arrangement/1"
-
-// Result is what a search found, best first.
-type Result struct {
-	Schema       string  `json:"schema"`
-	Title        string  `json:"title"`
-	Disc         string  `json:"disc"`
-	Room         string  `json:"room"`
-	CuttingSpeed string  `json:"cutting_speed"` // full or half
-	Sides        int     `json:"sides"`
-	KeepOrder    bool    `json:"keep_order"`
-	SameLevel    bool    `json:"same_level"`
-	Objective    string  `json:"objective"`
-	Proof        Proof   `json:"proof"`
-	Best         []Entry `json:"best"` // at most five
-}
-
-// Proof says how good the first entry is.
-type Proof struct {
-	Optimal        bool     `json:"optimal"` // nothing allowed is better, on the envelopes
-	Method         string   `json:"method"`
-	Weighed        int      `json:"weighed"`                     // divisions weighed in full
-	BoundLevelDB   *float64 `json:"bound_level_db,omitempty"`    // no arrangement cuts all sides higher; only when not optimal
-	GapDB          *float64 `json:"gap_db,omitempty"`            // bound less the level found
-	DifferenceOfDB *float64 `json:"gap_difference_db,omitempty"` // difference between sides that a better one might not have
-}
-
-// Entry is one arrangement.
-type Entry struct {
-	Rank           int     `json:"rank"`
-	Holds          bool    `json:"holds"` // every side holds at some level
-	DifferenceDB   float64 `json:"difference_db"`
-	LevelDB        float64 `json:"level_db"` // of the lowest side
-	CurvatureRatio float64 `json:"curvature_ratio"`
-	Sides          []Side  `json:"sides"`
-}
-
-// Side is one side of an arrangement.
-type Side struct {
-	Side           string   `json:"side"` // A, B, ...
-	LevelDB        float64  `json:"level_db"`
-	PlannedLevelDB *float64 `json:"planned_level_db,omitempty"` // by the full plan; see Confirm
-	LengthS        float64  `json:"length_s"`
-	EndRadiusMM    float64  `json:"end_radius_mm"`
-	CurvatureRatio float64  `json:"curvature_ratio"` // worst, before treatment
-	DeEssS         float64  `json:"de_ess_s"`
-	LimitSidesS    float64  `json:"limit_sides_s"`
-	Tracks         []Place  `json:"tracks"`
-}
-
-// Place is where one track begins.
-type Place struct {
-	Number   int     `json:"number"` // in the release, from 1
-	Title    string  `json:"title"`
-	RadiusMM float64 `json:"radius_mm"`
-}
+// What a search found, as the report writes it.
+type (
+	// Result is what a search found, best first.
+	Result = report.Arrangement
+	// Proof says how good the first entry is.
+	Proof = report.ArrangementProof
+	// Entry is one arrangement.
+	Entry = report.Division
+	// Side is one side of an arrangement.
+	Side = report.ArrangedSide
+	// Place is where one track begins.
+	Place = report.ArrangedTrack
+)
 
 const objective = "least difference in cut level between sides, then greatest level, then least worst curvature ratio before treatment"
 
@@ -98,13 +56,13 @@ func (a *Album) solve(p *problem) (*Result, error) {
 		o = p.freeOrder()
 	}
 	r := a.Release
-	res := &Result{Schema: ResultSchema, Title: r.Title, Disc: r.Disc.ID, Room: r.Room.Name, CuttingSpeed: r.CuttingSpeed, Sides: r.Sides, KeepOrder: r.KeepOrder, SameLevel: r.SameLevel,
+	res := &Result{Schema: report.ArrangementSchema, Title: r.Title, Disc: r.Disc.ID, Room: r.Room.Name, CuttingSpeed: r.CuttingSpeed, Sides: r.Sides, KeepOrder: r.KeepOrder, SameLevel: r.SameLevel, OuterMM: round3(p.OuterMM), InnerMM: round3(a.base.Limits.Disc.InnerQualityMM),
 		Objective: objective, Proof: Proof{Optimal: o.proven, Method: o.method, Weighed: o.weighed}}
 	for i, d := range o.best {
 		res.Best = append(res.Best, a.entry(p, i+1, d))
 	}
 	if len(o.best) == 0 {
-		return nil, errors.New("what may not move leaves no order: let some of first, last and place go")
+		return nil, spec.NewError([]spec.Fault{{File: r.File, Code: CodeHold, Path: "tracks", Detail: "what may not move leaves no order", Hint: "let some of first, last and place go"}})
 	}
 	if !o.proven {
 		bound, gap := levelOf(o.bound), math.Max(0, round1(levelOf(o.bound)-res.Best[0].LevelDB))
@@ -133,7 +91,7 @@ func (a *Album) entry(p *problem, rank int, d division) Entry {
 				r -= q.GapUM / 1000
 				s.LengthS += q.GapS
 			}
-			s.Tracks = append(s.Tracks, Place{Number: i + 1, Title: a.Release.Tracks[i].Title, RadiusMM: round3(r)})
+			s.Tracks = append(s.Tracks, Place{Number: i + 1, Title: a.Release.Tracks[i].Title, File: a.Release.Tracks[i].File, RadiusMM: round3(r)})
 			s.CurvatureRatio = math.Max(s.CurvatureRatio, p.at(q.Curve[step], r))
 			s.DeEssS += p.at(q.DeEssS[step], r)
 			s.LimitSidesS += q.SidesS[step]

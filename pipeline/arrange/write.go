@@ -35,12 +35,9 @@ func (r *Release) WritePlans(dir string, e Entry) ([]string, error) {
 		if _, err := os.Lstat(path); err == nil {
 			return nil, &ExistsError{Path: path}
 		}
-		text, err := r.plan(dir, s)
+		text, err := r.plan(s, func(_, path string) string { return from(dir, path) })
 		if err != nil {
 			return nil, err
-		}
-		if _, err := sideplan.Parse(path, []byte(text)); err != nil {
-			return nil, fmt.Errorf("side plan: %w", err)
 		}
 		paths, texts = append(paths, path), append(texts, text)
 	}
@@ -60,8 +57,12 @@ func (r *Release) WritePlans(dir string, e Entry) ([]string, error) {
 	return paths, nil
 }
 
-// plan is the text of one side plan.
-func (r *Release) plan(dir string, s Side) (string, error) {
+// asNamed leaves a file the name that the release gives it.
+func asNamed(name, _ string) string { return name }
+
+// plan is the text of one side plan. called says how it names a file that the
+// release calls name and that can be opened under path.
+func (r *Release) plan(s Side, called func(name, path string) string) (string, error) {
 	var b strings.Builder
 	field := func(name string, v any) error {
 		text, err := json.Marshal(v)
@@ -78,7 +79,7 @@ func (r *Release) plan(dir string, s Side) (string, error) {
 	}
 	switch {
 	case r.Room.Path != "":
-		room = from(dir, r.Room.Path)
+		room = called(r.Room.File, r.Room.Path)
 	case !sameJSON(r.Room.Room, sideplan.DefaultRoom()):
 		room = r.Room.Room
 	}
@@ -97,7 +98,7 @@ func (r *Release) plan(dir string, s Side) (string, error) {
 	b.WriteString("tracks:\n")
 	for n, p := range s.Tracks {
 		t := r.Tracks[p.Number-1]
-		fmt.Fprintf(&b, "  - file: %s\n    title: %s\n", quote(from(dir, t.Path)), quote(t.Title))
+		fmt.Fprintf(&b, "  - file: %s\n    title: %s\n", quote(called(t.File, t.Path)), quote(t.Title))
 		if t.ISRC != "" {
 			fmt.Fprintf(&b, "    isrc: %s\n", quote(t.ISRC))
 		}
@@ -107,6 +108,9 @@ func (r *Release) plan(dir string, s Side) (string, error) {
 		if t.GainDB != 0 {
 			fmt.Fprintf(&b, "    gain_db: %s\n", strconv.FormatFloat(t.GainDB, 'g', -1, 64))
 		}
+	}
+	if _, err := sideplan.Parse("side "+s.Side, []byte(b.String())); err != nil {
+		return "", fmt.Errorf("side plan: %w", err)
 	}
 	return b.String(), nil
 }

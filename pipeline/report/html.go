@@ -11,7 +11,7 @@ import (
 	"io"
 )
 
-//go:embed pages/report.html pages/cutting-sheet.html pages/parts.html pages/astraced.html pages/speeds.html
+//go:embed pages/report.html pages/cutting-sheet.html pages/parts.html pages/astraced.html pages/speeds.html pages/arrangement.html
 var pageFiles embed.FS
 
 // styleSheet serves both pages.

@@ -75,21 +75,22 @@ func (d Disc) MarshalJSON() ([]byte, error) { return json.Marshal(d.Disc) }
 // side is cut on.
 func (p *Plan) CutDisc() groove.Disc { return p.Disc.WithRadii(p.Room.Radius) }
 
-// checkDisc holds the rules between the figures of disc and room.
-func checkDisc(d *spec.Document, p *Plan) {
-	err := p.Disc.Validate()
+// CheckDisc holds the rules between the figures of disc and room: what is broken
+// becomes a fault of the document.
+func CheckDisc(d *spec.Document, disc Disc, room RoomRef) {
+	err := disc.Validate()
 	if faulty, ok := errors.AsType[*groove.DiscError](err); ok {
 		for _, f := range faulty.Faults {
 			d.Fault("disc."+f.Field, CodeDisc, f.Detail, f.Hint)
 		}
 		return
 	}
-	if p.Room.Pending {
+	if room.Pending {
 		return
 	}
-	if faulty, ok := errors.AsType[*groove.DiscError](p.CutDisc().Validate()); ok {
+	if faulty, ok := errors.AsType[*groove.DiscError](disc.WithRadii(room.Radius).Validate()); ok {
 		for _, f := range faulty.Faults {
-			d.Fault("room", CodeDisc, "its radius does not suit the disc "+p.Disc.ID+": "+f.Field+" "+f.Detail, "correct radius in the room, or choose another disc")
+			d.Fault("room", CodeDisc, "its radius does not suit the disc "+disc.ID+": "+f.Field+" "+f.Detail, "correct radius in the room, or choose another disc")
 		}
 	}
 }

@@ -42,35 +42,51 @@ func parse(name string, data []byte) (*Plan, *spec.Document, error) {
 	checkTracks(d, p)
 	checkChain(d, p.Chain, p.Level)
 	if !d.Faulty() { // these compare figures, which are only right together
-		checkDisc(d, p)
+		CheckDisc(d, p.Disc, p.Room)
 		checkLevel(d, p)
 		if !p.Room.Pending {
-			checkRoom(d, "room", p.Room.Room)
+			CheckRoom(d, "room", p.Room.Room)
 		}
 	}
 	return p, d, nil
 }
 
 func checkTracks(d *spec.Document, p *Plan) {
-	firstWith := map[string]int{}
+	var codes []Recording
 	for i := range p.Tracks {
 		t := &p.Tracks[i]
-		path := "tracks[" + strconv.Itoa(i) + "]"
+		codes = append(codes, Recording{File: t.File, ISRC: &t.ISRC})
 		if t.Trim.EndS != nil && *t.Trim.EndS <= t.Trim.StartS {
-			d.Fault(path+".trim.end_s", CodeTrim,
+			d.Fault("tracks["+strconv.Itoa(i)+"].trim.end_s", CodeTrim,
 				fmt.Sprintf("the track ends at %g s, which is not after its start at %g s", *t.Trim.EndS, t.Trim.StartS), "exchange the two, or leave end_s out")
 		}
-		if t.ISRC == "" {
+	}
+	CheckISRCs(d, codes)
+}
+
+// Recording is a track's file and its code, as far as their rules go.
+type Recording struct {
+	File string
+	ISRC *string // empty: it has none
+}
+
+// CheckISRCs brings the codes of a document's tracks into their form; one that
+// has not the form, or is that of another file, is a fault.
+func CheckISRCs(d *spec.Document, list []Recording) {
+	firstWith := map[string]int{}
+	for i, t := range list {
+		if *t.ISRC == "" {
 			continue
 		}
-		code, err := NormalizeISRC(t.ISRC)
+		path := "tracks[" + strconv.Itoa(i) + "].isrc"
+		code, err := NormalizeISRC(*t.ISRC)
 		if err != nil {
-			d.Fault(path+".isrc", CodeISRC, err.Error(), "the form is XX-XXX-00-00000 (ISO 3901)")
+			d.Fault(path, CodeISRC, err.Error(), "the form is XX-XXX-00-00000 (ISO 3901)")
 			continue
 		}
-		t.ISRC = code
-		if first, ok := firstWith[code]; ok && p.Tracks[first].File != t.File {
-			d.Fault(path+".isrc", CodeISRC,
+		*t.ISRC = code
+		if first, ok := firstWith[code]; ok && list[first].File != t.File {
+			d.Fault(path, CodeISRC,
 				fmt.Sprintf("%s is already the code of tracks[%d], another file", DisplayISRC(code), first), "each recording has a code of its own")
 			continue
 		}
@@ -101,7 +117,7 @@ func Load(path string) (*Plan, error) { return load(path, false) }
 func LoadConfined(path string) (*Plan, error) { return load(path, true) }
 
 func load(path string, confined bool) (*Plan, error) {
-	data, err := readFile(path)
+	data, err := ReadFile(path)
 	if err != nil {
 		return nil, err
 	}
@@ -110,14 +126,16 @@ func load(path string, confined bool) (*Plan, error) {
 		return nil, err
 	}
 	p.File, p.Dir = path, filepath.Dir(path)
+	folder := Folder{Dir: p.Dir, Of: "plan", Confined: confined}
 	for i := range p.Tracks {
 		t := &p.Tracks[i]
 		if t.File != "" {
-			t.Path = locate(d, "tracks["+strconv.Itoa(i)+"].file", p.Dir, t.File, confined)
+			t.Path = folder.Locate(d, "tracks["+strconv.Itoa(i)+"].file", t.File)
 		}
 	}
-	if p.Room.Pending {
-		loadRoomOf(d, p, confined)
+	folder.LoadRoom(d, &p.Room)
+	if !p.Room.Pending && p.Room.File != "" && !d.Faulty() {
+		CheckDisc(d, p.Disc, p.Room)
 	}
 	if err := d.Err(); err != nil {
 		return nil, err
@@ -125,8 +143,20 @@ func load(path string, confined bool) (*Plan, error) {
 	return p, nil
 }
 
-func loadRoomOf(d *spec.Document, p *Plan, confined bool) {
-	path := locate(d, "room", p.Dir, p.Room.File, confined)
+// Folder is where the names of files in a document lead.
+type Folder struct {
+	Dir      string
+	Of       string // what the document is, for messages: plan or release
+	Confined bool   // names from strangers: one that leads out is a fault, also through a symbolic link
+}
+
+// LoadRoom reads the room file that a document names under room, if it names
+// one. What is wrong becomes a fault of the document; then r stays pending.
+func (f Folder) LoadRoom(d *spec.Document, r *RoomRef) {
+	if !r.Pending {
+		return
+	}
+	path := f.Locate(d, "room", r.File)
 	if path == "" {
 		return
 	}
@@ -139,28 +169,25 @@ func loadRoomOf(d *spec.Document, p *Plan, confined bool) {
 		d.Fault("room", CodeFile, err.Error(), "")
 		return
 	}
-	p.Room.Room, p.Room.Path, p.Room.Pending = room, path, false
-	if !d.Faulty() {
-		checkDisc(d, p)
-	}
+	r.Room, r.Path, r.Pending = room, path, false
 }
 
-// locate returns the path under which name can be opened, or adds a fault and
-// returns "".
-func locate(d *spec.Document, field, dir, name string, confined bool) string {
+// Locate returns the path under which name can be opened, or adds a fault to the
+// field and returns "".
+func (f Folder) Locate(d *spec.Document, field, name string) string {
 	local := filepath.FromSlash(name)
 	path := local
 	if !filepath.IsAbs(local) {
-		path = filepath.Join(dir, local)
+		path = filepath.Join(f.Dir, local)
 	}
-	if confined && !inside(dir, local) {
-		d.Fault(field, CodeFileOutside, strconv.Quote(name)+" leads out of the plan's folder", "put the file beside the plan and name it without .. or a leading /")
+	if f.Confined && !inside(f.Dir, local) {
+		d.Fault(field, CodeFileOutside, strconv.Quote(name)+" leads out of the "+f.Of+"'s folder", "put the file beside the "+f.Of+" and name it without .. or a leading /")
 		return ""
 	}
 	info, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		d.Fault(field, CodeFile, "no file "+strconv.Quote(path), "names are taken relative to the plan's folder")
+		d.Fault(field, CodeFile, "no file "+strconv.Quote(path), "names are taken relative to the "+f.Of+"'s folder")
 	case err != nil:
 		d.Fault(field, CodeFile, "cannot be read: "+cause(err), "")
 	case info.IsDir():
@@ -188,8 +215,10 @@ func inside(dir, name string) bool {
 	return err == nil || errors.Is(err, fs.ErrNotExist)
 }
 
-// readFile reads a small regular file.
-func readFile(path string) ([]byte, error) {
+// ReadFile reads a plan, a room or what else is written by hand: a regular file,
+// of which one byte more than spec.MaxBytes is read at most. The error is a
+// *spec.Error.
+func ReadFile(path string) ([]byte, error) {
 	fault := func(code, detail, hint string) error {
 		return spec.NewError([]spec.Fault{{File: path, Code: code, Detail: detail, Hint: hint}})
 	}

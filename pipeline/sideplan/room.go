@@ -88,7 +88,7 @@ func ParseRoom(name string, data []byte) (groove.Room, error) {
 	var r groove.Room
 	d.Decode(&r)
 	if !d.Faulty() {
-		checkRoom(d, "", r)
+		CheckRoom(d, "", r)
 	}
 	if err := d.Err(); err != nil {
 		return groove.Room{}, err
@@ -99,16 +99,16 @@ func ParseRoom(name string, data []byte) (groove.Room, error) {
 // LoadRoom reads a room file. What cannot be read or does not hold together is
 // a *spec.Error.
 func LoadRoom(path string) (groove.Room, error) {
-	data, err := readFile(path)
+	data, err := ReadFile(path)
 	if err != nil {
 		return groove.Room{}, err
 	}
 	return ParseRoom(path, data)
 }
 
-// checkRoom holds the rules between the figures of a room, which stands in the
-// document under prefix.
-func checkRoom(d *spec.Document, prefix string, r groove.Room) {
+// CheckRoom holds the rules between the figures of a room, which stands in the
+// document under prefix: what is broken becomes its fault.
+func CheckRoom(d *spec.Document, prefix string, r groove.Room) {
 	faulty, ok := errors.AsType[*groove.RoomError](r.Validate())
 	if !ok {
 		return

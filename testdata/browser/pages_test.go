@@ -39,13 +39,14 @@ func TestEveryPage(t *testing.T) {
 	done := h.submitted(t, h.studio)
 	analysed := h.submitted(t, h.studio, "--analyse")
 	revised := h.submitted(t, h.studio, "--revises", done)
+	arranged := h.submitted(t, h.studio, "--arrange")
 	for _, p := range []struct{ name, path string }{
 		{"jobs", "/jobs"}, {"jobs-nothing-found", "/jobs?q=nothing+has+this+name"}, {"jobs-search-fault", "/jobs?state=nonsense"},
 		{"job", "/jobs/" + done}, {"job-analysed", "/jobs/" + analysed}, {"job-revision", "/jobs/" + revised}, {"job-delete", "/jobs/" + done + "/delete"},
 		{"audit", "/jobs/" + done + "/audit"}, {"audit-analysed", "/jobs/" + analysed + "/audit"},
 		{"groove", "/jobs/" + done + "/groove?at_s=12.5"}, {"groove-before", "/jobs/" + done + "/groove?at_s=12.5&of=before"},
 		{"signoff", "/jobs/" + done + "/signoff"}, {"compare", "/jobs/" + done + "/compare/" + revised},
-		{"rooms", "/rooms"}, {"testcut", "/rooms/tones"}, {"testcut-made", "/rooms/tones?disc=12in-33"}, {"testcut-fault", "/rooms/tones?disc=5in-33"}, {"absent", "/jobs/0123456789abcdefghjkmnpqrs"},
+		{"rooms", "/rooms"}, {"testcut", "/rooms/tones"}, {"testcut-made", "/rooms/tones?disc=12in-33"}, {"testcut-fault", "/rooms/tones?disc=5in-33"}, {"job-arranged", "/jobs/" + arranged}, {"absent", "/jobs/0123456789abcdefghjkmnpqrs"},
 	} {
 		e.see(p.name, p.path)
 	}
@@ -57,7 +58,8 @@ func TestEveryPage(t *testing.T) {
 	e.see("cutting-sheet", "/v1/jobs/"+done+"/cutting-sheet")
 	e.see("report", "/v1/jobs/"+done+"/files/report.html")
 	e.see("tones-sheet", "/rooms/tones/tones-sheet.html?disc=12in-33")
-	for _, p := range []struct{ name, path string }{{"submit", "/submit"}, {"submit-revision", "/submit?revises=" + done}, {"job-revise", "/jobs/" + done + "/revise"}, {"presets", "/presets"}, {"job-studio", "/jobs/" + done}} {
+	e.see("arrangement-file", "/v1/jobs/"+arranged+"/files/arrangement.html")
+	for _, p := range []struct{ name, path string }{{"submit", "/submit"}, {"submit-revision", "/submit?revises=" + done}, {"job-revise", "/jobs/" + done + "/revise"}, {"album", "/album"}, {"album-again", "/album?revises=" + arranged}, {"arrangement", "/jobs/" + arranged + "/arrangement"}, {"presets", "/presets"}, {"job-studio", "/jobs/" + done}} {
 		s.see(p.name, p.path)
 	}
 	n := open(t, h.service)

@@ -261,11 +261,16 @@ func TestKinds(t *testing.T) {
 	}
 	b := newBench(t)
 	r, _, err := b.l.Submit(b.ctx, "", named)
-	if err != nil || r.Request.Kind != "" || r.Request.Analyses() {
+	if err != nil || r.Request.Kind != "" || r.Request.Makes() != job.Prepare {
 		t.Errorf("preparing said in words: %+v, error %v", r, err)
 	}
-	if r, _, err = b.l.Submit(b.ctx, "", analyse); err != nil || !b.get(r.ID).Request.Analyses() {
+	if r, _, err = b.l.Submit(b.ctx, "", analyse); err != nil || b.get(r.ID).Request.Makes() != job.Analyse {
 		t.Errorf("analysing: %+v, error %v", r, err)
+	}
+	arrange := plain
+	arrange.Kind = job.Arrange
+	if r, _, err = b.l.Submit(b.ctx, "", arrange); err != nil || b.get(r.ID).Request.Makes() != job.Arrange || r.Request.Prepares() || arrange.Fingerprint() == plain.Fingerprint() {
+		t.Errorf("arranging: %+v, error %v", r, err)
 	}
 	var bad *job.RequestError
 	analyse.AsTraced = true

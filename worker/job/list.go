@@ -18,7 +18,7 @@ type Filter struct {
 	Text    string    // stands in ID, title, side or catalogue number, whatever the case
 	From    time.Time // accepted at or after
 	To      time.Time // accepted before
-	Kind    string    // Prepare or Analyse
+	Kind    string    // one of Kinds
 	Verdict string    // of jobs that are done
 	Signoff Standing  // of sides that are prepared
 }
@@ -33,9 +33,9 @@ func (f *Filter) Picks(r *Record) bool {
 		len(f.Codes) > 0 && !slices.Contains(f.Codes, r.Last().Code),
 		!f.From.IsZero() && r.Accepted.Before(f.From),
 		!f.To.IsZero() && !r.Accepted.Before(f.To),
-		f.Kind != "" && q.Analyses() != (f.Kind == Analyse),
+		f.Kind != "" && q.Makes() != f.Kind,
 		f.Verdict != "" && (r.Result == nil || r.Result.Verdict != f.Verdict),
-		f.Signoff != "" && (r.State != Done || q.Analyses() || r.Standing() != f.Signoff):
+		f.Signoff != "" && (r.State != Done || !q.Prepares() || r.Standing() != f.Signoff):
 		return false
 	}
 	if f.Text == "" {

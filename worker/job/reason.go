@@ -84,7 +84,7 @@ var codes = []CodeInfo{
 	{CodeStalled, KindCrash, "The process of the job stopped telling progress.", "Operator: see whether the machine is overloaded; else report it with the plan and the mixes."},
 	{CodeInternal, KindCrash, "The job met a fault of the program or of the machine.", "Operator: the text says which; report it if the machine is sound."},
 	{CodeResult, KindCrash, "The written files did not match their manifest.", "Operator: test disk and memory of the worker's machine."},
-	{CodePlan, KindFinal, "The side plan or the room cannot be used.", "Mend the faults named and submit again."},
+	{CodePlan, KindFinal, "The plan, or the room, cannot be used.", "Mend the faults named and submit again."},
 	{CodeSound, KindFinal, "A mix cannot be used.", "The text names file, place and what to do; submit again with a good file."},
 	{CodeInputMissing, KindFinal, "A file of the job is no longer in the store.", "Upload it again and submit again. Operator: see who removed it."},
 	{CodeInputDamaged, KindFinal, "A file of the job is not what was uploaded: its SHA-256 differs.", "Upload it again and submit again. Operator: test the store's disk."},

@@ -29,17 +29,18 @@ const (
 const (
 	Prepare = "prepare" // premaster, difference, report
 	Analyse = "analyse" // measure and plan only: report, no premaster
+	Arrange = "arrange" // divide a release over sides: arrangement and side plans, no premaster
 )
 
 // Request is what a studio asks for. It never changes after Submit.
 type Request struct {
-	Kind      string  `json:"kind,omitempty"`      // Prepare or Analyse; records hold Prepare as empty, as those from before there were kinds
+	Kind      string  `json:"kind,omitempty"`      // Prepare, Analyse or Arrange; records hold Prepare as empty, as those from before there were kinds
 	Studio    string  `json:"studio"`              // whose job: lower-case letters, digits, - and _, at most 64
 	Lane      string  `json:"lane"`                // Express or Bulk; empty is Express
 	Title     string  `json:"title,omitempty"`     // for lists
 	Side      string  `json:"side,omitempty"`      // for lists
 	Catalogue string  `json:"catalogue,omitempty"` // for lists
-	Plan      Input   `json:"plan"`                // the side plan
+	Plan      Input   `json:"plan"`                // the side plan; of Arrange the release
 	Inputs    []Input `json:"inputs"`              // mixes and room file, under the names the plan uses
 	LengthS   float64 `json:"length_s,omitempty"`  // programme length for the time limit; 0 when not known
 	AsTraced  bool    `json:"as_traced,omitempty"` // also make as-traced.wav
@@ -59,8 +60,19 @@ type Input struct {
 	SHA256 string `json:"sha256"` // lower-case hex
 }
 
-// Analyses reports whether the job measures and plans only.
-func (r *Request) Analyses() bool { return r.Kind == Analyse }
+// Kinds lists the kinds that this version knows.
+func Kinds() []string { return []string{Prepare, Analyse, Arrange} }
+
+// Makes is the kind of the job, also where its record leaves Prepare out.
+func (r *Request) Makes() string {
+	if r.Kind == "" {
+		return Prepare
+	}
+	return r.Kind
+}
+
+// Prepares reports whether the job makes a premaster, which can be signed off.
+func (r *Request) Prepares() bool { return r.Makes() == Prepare }
 
 // Bytes is the size of all inputs.
 func (r *Request) Bytes() int64 {
@@ -255,10 +267,10 @@ func (r *Request) validate() error {
 		add("studio %q: want lower-case letters, digits, - and _, at most 64", r.Studio)
 	}
 	switch {
-	case r.Kind != "" && r.Kind != Prepare && r.Kind != Analyse:
-		add("kind %.40q: want %s or %s", r.Kind, Prepare, Analyse)
-	case r.Analyses() && r.AsTraced:
-		add("as_traced: a job that only analyses writes no sound")
+	case !slices.Contains(Kinds(), r.Makes()):
+		add("kind %.40q: want one of %s", r.Kind, strings.Join(Kinds(), ", "))
+	case !r.Prepares() && r.AsTraced:
+		add("as_traced: a job of kind %s writes no sound", r.Kind)
 	}
 	if r.Lane != Express && r.Lane != Bulk {
 		add("lane %q: want %s or %s", r.Lane, Express, Bulk)

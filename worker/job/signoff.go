@@ -133,10 +133,10 @@ func (l *Ledger) Sign(ctx context.Context, id string, s Sign) (*Record, error) {
 	}
 	locked := false
 	r, err := l.change(ctx, id, func(r *Record) error {
-		if r.State != Done || r.Result == nil || r.Request.Analyses() {
+		if r.State != Done || r.Result == nil || !r.Request.Prepares() {
 			what := "be signed off"
-			if r.Request.Analyses() {
-				what = "be signed off: it was only analysed, there is nothing to cut from"
+			if !r.Request.Prepares() {
+				what = "be signed off: it wrote no premaster, there is nothing to cut from"
 			}
 			return &StateError{ID: id, State: r.State, Want: what}
 		}

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"discsafe/pipeline"
+	"discsafe/pipeline/arrange"
 	"discsafe/worker"
 	"discsafe/worker/job"
 )
@@ -30,7 +31,7 @@ func stageName(pass string) string { return strings.ReplaceAll(pass, " ", "-") }
 
 func passNames() values {
 	var v values
-	for _, n := range pipeline.PassNames() {
+	for _, n := range append(pipeline.PassNames(), arrange.PassNames()...) {
 		v = append(v, stageName(n))
 	}
 	return v
@@ -44,7 +45,7 @@ var (
 	// outcomes of attempts. "unrecorded": the store did not take the last word.
 	outcomes = values{"done", "failed", "cancelled", "dead", "crashed", "handed-back", "fenced", "unrecorded"}
 
-	// stages are the passes of an attempt, as the pipeline names them, with - for spaces.
+	// stages are the passes of an attempt, as pipeline and arrange name them, with - for spaces.
 	stages = passNames()
 
 	methods = values{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete, http.MethodOptions}

@@ -99,8 +99,8 @@ export function put(into, html) {
 
 // Store is the form as a browser keeps it, if it may.
 export class Store {
-  constructor(owner) {
-    this.key = "discsafe:submit:" + owner;
+  constructor(owner, page) {
+    this.key = `discsafe:${page.slice(1)}:${owner}`;
   }
   read() {
     try {

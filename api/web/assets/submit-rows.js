@@ -68,7 +68,7 @@ export class Rows {
     li.querySelector(".head").draggable = true;
     // Files come by the button for all; one for a single row is seldom needed.
     const more = li.querySelector("details");
-    more.querySelector("summary").firstChild.textContent = "Gain, trim and another file of track ";
+    more.querySelector("summary").firstChild.textContent = this.list.dataset.more;
     more.append(...li.querySelectorAll(".choose > label, .choose > input"));
   }
 

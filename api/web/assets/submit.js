@@ -12,7 +12,7 @@ const again = document.getElementById("again");
 const send = document.getElementById("send");
 const sendWord = document.getElementById("send-word");
 const tellBox = document.getElementById("tell");
-const store = new Store(form.dataset.owner);
+const store = new Store(form.dataset.owner, new URL(form.action).pathname);
 const touched = new Set(); // ids of fields whose faults are shown as they are found
 let everything = !summary.hidden; // after a try to submit, all faults are
 let files = {}; // of rows whose file is not there yet, by key: { mark, name }
@@ -32,7 +32,7 @@ function studio() {
 async function ask(step, signal) {
   const body = new URLSearchParams(entriesOf(form));
   body.set("do", step);
-  const answer = await fetch("/submit", { method: "POST", body, signal, credentials: "same-origin", headers: { Accept: "application/json" } });
+  const answer = await fetch(form.action, { method: "POST", body, signal, credentials: "same-origin", headers: { Accept: "application/json" } });
   const kind = answer.headers.get("Content-Type") || "";
   const said = kind.includes("json") ? await answer.json() : {};
   if (kind.includes("problem")) {
@@ -168,7 +168,7 @@ async function take(list, into) {
   }
   askAgain();
   const n = list.length - refused;
-  tell(`${n} ${n === 1 ? "file was" : "files were"} added.` + (refused ? ` A side has ${rows.most} tracks at most; ${refused} left out.` : ""));
+  tell(`${n} ${n === 1 ? "file was" : "files were"} added.` + (refused ? ` There may be ${rows.most} tracks at most; ${refused} left out.` : ""));
   if (studio() === null) {
     touched.add(fieldID("studio"));
     tell("Say first for which studio; then the files are sent.");
@@ -409,7 +409,7 @@ document.getElementById("clear").addEventListener("click", () => {
   for (const key of [...uploads.items.keys()]) uploads.remove(key);
   gone = true;
   store.clear();
-  location.assign("/submit");
+  location.assign(form.action);
 });
 window.addEventListener("beforeunload", (e) => {
   if (!gone && uploads.pending().some((i) => i.state !== "failed")) e.preventDefault();

@@ -212,7 +212,7 @@ func TestMeasuredInputs(t *testing.T) {
 			t.Errorf("%d mixes: %g requests, measured %g", r.Tracks, got, r.Requests)
 		}
 	}
-	for what, v := range map[string]float64{"requests for a job": in.requestsPerJob, "for a mix": in.requestsPerMix, "messages": in.messagesPerJob,
+	for what, v := range map[string]float64{"requests for a job": in.requestsPerJob, "for a mix": in.requestsPerMix,
 		"to delete a job": in.expirePerJob, "its tombstone": in.layPerJob, "of the walk": in.walkPerRecord, "memory": in.usesBytes, "a record": in.recordBytes} {
 		if !(v > 1) || math.IsInf(v, 0) {
 			t.Errorf("%s: %g", what, v)

@@ -51,10 +51,10 @@ type inputs struct {
 	retainShare    float64 // of the time that retention works, at most
 	walkAtOnce     float64 // records that the daily walk reads beside each other
 	apiMemoryMB    float64 // limit in kubernetes/api.yaml
+	messagesPerJob float64 // published, fetched, settled; from the code, the wires agree
 
 	// Measured, see measurement.into.
 	requestsPerJob, requestsPerMix         float64 // to the store, but for beats and parts
-	messagesPerJob                         float64 // but for heartbeats, copies and questions in vain
 	apiIdleRequests, apiIdleMessages       float64 // a second
 	workerIdleRequests, workerIdleMessages float64 // a second, of a process
 	recordBytes                            float64
@@ -84,7 +84,7 @@ func assumed() inputs {
 		targetWaitS: 60, targetShare: 0.95, retentionDays: 90,
 		utilisation: 0.7, stretch: 1.3, overheadS: 10, transferMBs: 100, coresPerMachine: 8, memoryGB: 16, slotMB: 512,
 		ackWaitS: 30, sweepS: 30, pollS: 1, beatS: 3, passS: 5, apis: 2, busyStudios: 10, resultFiles: 7, bigResultFiles: 2, partMB: 8.388608,
-		storeMS: 10, tombstoneDays: 14, tidyDays: 7, retainShare: 0.5, walkAtOnce: 8, apiMemoryMB: 1073.741824,
+		storeMS: 10, tombstoneDays: 14, tidyDays: 7, retainShare: 0.5, walkAtOnce: 8, apiMemoryMB: 1073.741824, messagesPerJob: 6,
 	}
 }
 

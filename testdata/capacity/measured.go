@@ -68,7 +68,6 @@ func (m *measurement) into(in *inputs) error {
 	in.requestsPerJob = rest(a) - float64(a.Tracks)*in.requestsPerMix
 	for _, r := range m.Wire {
 		k := float64(len(m.Wire))
-		in.messagesPerJob += (r.Messages - in.otherMessages(r.HeldS)) / k
 		in.recordBytes = max(in.recordBytes, r.RecordBytes)
 		in.apiMB = max(in.apiMB, r.APIMB)
 		in.apiIdleRequests += r.APIIdle.Requests / k
@@ -89,11 +88,10 @@ func (in inputs) growing(mixes int, mixMB, resultMB, heldS float64) float64 {
 	return n
 }
 
-// otherMessages are those of a job that one API and one worker exchange besides:
-// both hear of it, the worker says that it works on it, and the API asks for its
-// line with each pass.
-func (in inputs) otherMessages(heldS float64) float64 {
-	return 2 + 2*math.Floor(heldS/(in.ackWaitS/3)) + 4*heldS/in.passS
+// messages are those of a job of one API and one worker, by the code: both hear
+// of it, and the worker says that it works on it.
+func (in inputs) messages(heldS float64) float64 {
+	return in.messagesPerJob + 2 + 2*math.Floor(heldS/(in.ackWaitS/3))
 }
 
 // tables are what was measured, as deploy/capacity.md tells it.
@@ -141,9 +139,7 @@ func (m *measurement) tables(in inputs) string {
 			return in.requestsPerJob + float64(r.Tracks)*in.requestsPerMix + in.growing(r.Tracks, r.MixMB, r.ResultMB, r.HeldS)
 		}},
 		{"**messages of the broker, in and out**", func(r wireRow) float64 { return r.Messages }},
-		{"the plan's figure for such a job", func(r wireRow) float64 {
-			return in.messagesPerJob + in.otherMessages(r.HeldS)
-		}},
+		{"of these for the job itself, by the code", func(r wireRow) float64 { return in.messages(r.HeldS) }},
 		{"bytes of the record when done", func(r wireRow) float64 { return r.RecordBytes }},
 		{"resident memory of the API, MB", func(r wireRow) float64 { return r.APIMB }},
 		{"of the worker without its job's process, MB", func(r wireRow) float64 { return r.WorkerMB }},

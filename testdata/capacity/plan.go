@@ -109,7 +109,7 @@ func plan(in inputs, sidesPerDay float64) (need, error) {
 func (n *need) broker(in inputs, jobs float64) {
 	a := in.attemptsPerJob
 	beats := math.Floor(n.serviceS / (in.ackWaitS / 3))
-	// Publishing, fetching and settling are in messagesPerJob, measured with one attempt.
+	// Publishing, fetching and settling are in messagesPerJob, for one attempt.
 	const fetch, again, dead = 2, 4, 2
 	// The copy of a ring that goes to every process, so that it looks at once.
 	heard := n.slots + in.apis

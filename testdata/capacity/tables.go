@@ -77,7 +77,7 @@ func (in inputs) table(m perSide) string {
 	line("retention works, share of the time; records that the daily walk reads at a time", percent(in.retainShare)+", "+number(in.walkAtOnce), "code")
 	line("memory of an API, MB: resident, limit", number(in.apiMB)+", "+number(in.apiMemoryMB), "measured; kubernetes/api.yaml")
 	line("requests to the store for a job, and for each of its mixes, but for beats and parts", number(in.requestsPerJob)+", "+number(in.requestsPerMix), "measured")
-	line("messages of the broker for a job, but for heartbeats and what others hear", number(in.messagesPerJob), "measured")
+	line("messages of the broker for a job, but for heartbeats and what others hear", number(in.messagesPerJob), "code")
 	line("an idle API: requests, messages a second", number(in.apiIdleRequests)+", "+number(in.apiIdleMessages), "measured")
 	line("an idle worker process: requests, messages a second", number(in.workerIdleRequests)+", "+number(in.workerIdleMessages), "measured")
 	line("bytes of a record", number(in.recordBytes), "measured")

@@ -151,7 +151,9 @@ func TestSlotsAreTheFewest(t *testing.T) {
 
 // One case small enough to be done by hand.
 func TestPlanByHand(t *testing.T) {
-	in := present()
+	in := assumed()
+	in.requestsPerJob, in.requestsPerMix, in.messagesPerJob, in.recordBytes = 30, 10, 6, 5000
+	in.expirePerJob, in.layPerJob, in.walkPerRecord, in.usesBytes = 18, 9, 3, 8
 	in.kinds = []kind{{"only", 1, 3, 10, 20}} // a side: 60 s, 200 MB, 400 MB
 	in.minutesPerSide, in.overheadS, in.stretch, in.transferMBs = 20, 12, 1, 50
 	in.peakFactor, in.attemptsPerJob, in.retentionDays = 2, 1, 10
@@ -176,9 +178,14 @@ func TestPlanByHand(t *testing.T) {
 		// Published and fetched and settled: 6; eight heartbeats of two; a copy for
 		// 24 slots and two APIs; 6.2 others that ask in vain; two for one letter in a thousand.
 		{"messages", n.brokerJob, 6 + 16 + 26 + 12.4 + 0.002},
-		{"walk for mixes", n.houseS, 8640 * 24 * 0.01},
-		{"walk for retention", n.expireS, (5*8640*14 + 16*360) * 0.01},
-		{"walk for markers", n.rebuildS, (2*8640*24 + 2*8640*7) * 0.01},
+		// Two requests a beat; eight for each mix of 40 MB, which has five parts, where the
+		// first is counted already; 27 for each of two files of 200 MB.
+		{"requests", n.storeJob, 30 + 5*10 + 2*28 + 5*7 + 2*26},
+		{"bytes of records", n.recordsGB, 8640 * 24 * 5000 / 1e9},
+		{"retention", n.expireS, 8640 * 27 * 0.01},
+		{"most deleted", n.expiryMost, 160_000},
+		{"walk over records", n.rebuildS, 8640 * 24 * 3 * 0.01 / 8},
+		{"what it keeps", n.usesMB, 8640 * 10 * 6 * 8 / 1e6},
 		{"slots", n.slots, 24},
 		{"machines", n.machines, 3},
 	} {
@@ -189,6 +196,27 @@ func TestPlanByHand(t *testing.T) {
 	in.kinds[0].share = 0.9
 	if _, err := plan(in, 10); err == nil {
 		t.Error("shares that do not add up are taken")
+	}
+}
+
+// What is measured gives the figures of its own rows again.
+func TestMeasuredInputs(t *testing.T) {
+	in, err := present()
+	m, lerr := load()
+	if err != nil || lerr != nil {
+		t.Fatal(err, lerr)
+	}
+	for _, r := range m.Wire[:2] { // two rows, two unknowns
+		got := in.requestsPerJob + float64(r.Tracks)*in.requestsPerMix + in.growing(r.Tracks, r.MixMB, r.ResultMB, r.HeldS)
+		if math.Abs(got-r.Requests) > 1e-9*r.Requests {
+			t.Errorf("%d mixes: %g requests, measured %g", r.Tracks, got, r.Requests)
+		}
+	}
+	for what, v := range map[string]float64{"requests for a job": in.requestsPerJob, "for a mix": in.requestsPerMix,
+		"to delete a job": in.expirePerJob, "its tombstone": in.layPerJob, "of the walk": in.walkPerRecord, "memory": in.usesBytes, "a record": in.recordBytes} {
+		if !(v > 1) || math.IsInf(v, 0) {
+			t.Errorf("%s: %g", what, v)
+		}
 	}
 }
 

@@ -10,7 +10,7 @@ type kind struct {
 }
 
 // inputs are all that the plan rests on. Measured ones are explained in
-// deploy/capacity.md; counted ones were read out of the code; the rest is
+// deploy/capacity.md and partly stand in measured.json; the rest is
 // assumed, and the first thing to replace by one's own.
 type inputs struct {
 	kinds []kind
@@ -34,7 +34,7 @@ type inputs struct {
 	memoryGB        float64
 	slotMB          float64 // memory asked for by a slot in kubernetes/worker.yaml, ten times the measured peak
 
-	// Broker and service; counted or defaults.
+	// Broker and service; defaults or assumed.
 	ackWaitS       float64 // heartbeats come every third of it
 	sweepS         float64 // between listings of subjects, by each process
 	pollS          float64 // until an idle slot asks again for a studio that has jobs
@@ -46,12 +46,34 @@ type inputs struct {
 	bigResultFiles float64 // of them above one part
 	partMB         float64
 	storeMS        float64 // one request to object storage; assumed
-	expiredHourly  float64 // jobs deleted by retention in an hour, at most
 	tombstoneDays  float64 // a deleted job's record stays for
 	tidyDays       float64 // the daily walk looks for leftovers of jobs ended within
+	retainShare    float64 // of the time that retention works, at most
+	walkAtOnce     float64 // records that the daily walk reads beside each other
+	apiMemoryMB    float64 // limit in kubernetes/api.yaml
+	messagesPerJob float64 // published, fetched, settled; from the code, the wires agree
+
+	// Measured, see measurement.into.
+	requestsPerJob, requestsPerMix         float64 // to the store, but for beats and parts
+	apiIdleRequests, apiIdleMessages       float64 // a second
+	workerIdleRequests, workerIdleMessages float64 // a second, of a process
+	recordBytes                            float64
+	expirePerJob, layPerJob                float64 // requests to delete a job, and later its tombstone
+	walkPerRecord                          float64 // requests of the daily walk
+	usesBytes                              float64 // of memory for each plan and mix that it finds named
+	apiMB                                  float64 // resident, before the walk
 }
 
-func present() inputs {
+func present() (inputs, error) {
+	m, err := load()
+	if err != nil {
+		return inputs{}, err
+	}
+	in := assumed()
+	return in, m.into(&in)
+}
+
+func assumed() inputs {
 	return inputs{
 		kinds: []kind{
 			{"44.1 kHz, 24 bit", 0.5, 2.42, 15.88, 38.5},
@@ -62,7 +84,7 @@ func present() inputs {
 		targetWaitS: 60, targetShare: 0.95, retentionDays: 90,
 		utilisation: 0.7, stretch: 1.3, overheadS: 10, transferMBs: 100, coresPerMachine: 8, memoryGB: 16, slotMB: 512,
 		ackWaitS: 30, sweepS: 30, pollS: 1, beatS: 3, passS: 5, apis: 2, busyStudios: 10, resultFiles: 7, bigResultFiles: 2, partMB: 8.388608,
-		storeMS: 10, expiredHourly: 1000, tombstoneDays: 14, tidyDays: 7,
+		storeMS: 10, tombstoneDays: 14, tidyDays: 7, retainShare: 0.5, walkAtOnce: 8, apiMemoryMB: 1073.741824, messagesPerJob: 6,
 	}
 }
 

@@ -37,7 +37,7 @@ type wholeWalk struct {
 
 // wholeWalks are those over all records.
 func wholeWalks(l *job.Ledger) []wholeWalk {
-	return []wholeWalk{{"the daily walk: markers, and which mixes are used", func(ctx context.Context) (any, error) { return l.Rebuild(ctx, 7*24*time.Hour) }}}
+	return []wholeWalk{{walkDaily, func(ctx context.Context) (any, error) { return l.Rebuild(ctx, 7*24*time.Hour) }}}
 }
 
 // layHundred removes a hundred tombstones.

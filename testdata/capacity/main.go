@@ -23,7 +23,15 @@ func main() {
 func run(args []string, out io.Writer) error {
 	switch {
 	case len(args) == 0:
-		text, err := tables(present(), scales())
+		in, err := present()
+		if err != nil {
+			return err
+		}
+		seen, err := load()
+		if err != nil {
+			return err
+		}
+		text, err := tables(in, seen, scales())
 		if err != nil {
 			return err
 		}
@@ -42,18 +50,19 @@ func run(args []string, out io.Writer) error {
 		}
 		rows, err := walks(context.Background(), n, args[2], time.Now())
 		return errors.Join(err, told(out, rows))
-	case len(args) == 6 && args[0] == "wire":
-		trackS, err := strconv.ParseFloat(args[5], 64)
-		if err != nil {
-			return fmt.Errorf("seconds: %w", err)
+	case len(args) == 7 && args[0] == "wire":
+		tracks, err := strconv.Atoi(args[5])
+		trackS, serr := strconv.ParseFloat(args[6], 64)
+		if err := errors.Join(err, serr); err != nil {
+			return err
 		}
-		row, err := onWire(context.Background(), args[1], args[2], args[3], args[4], trackS)
+		row, err := onWire(context.Background(), args[1], args[2], args[3], args[4], tracks, trackS)
 		return errors.Join(err, told(out, row))
 	case len(args) == 2 && args[0] == "reconcile":
 		rows, err := reconcile(context.Background(), args[1], time.Now())
 		return errors.Join(err, told(out, rows))
 	}
-	return fmt.Errorf("usage: capacity, or capacity mix RATE FOLDER, walks RECORDS FOLDER, reconcile FOLDER, wire DISCSAFE NATS-SERVER S3-GATEWAY FOLDER SECONDS-A-TRACK")
+	return fmt.Errorf("usage: capacity, or capacity mix RATE FOLDER, walks RECORDS FOLDER, reconcile FOLDER, wire DISCSAFE NATS-SERVER S3-GATEWAY FOLDER TRACKS SECONDS-A-TRACK")
 }
 
 // told writes what was measured as it stands in measured.json.

@@ -28,7 +28,7 @@ type need struct {
 	brokerRate   float64
 	storeJob     float64 // requests for one job
 	storeJobs    float64 // requests a second, for jobs
-	storeIdle    float64 // requests a second, for passes and walks
+	storeIdle    float64 // requests a second, of idle processes, for passes and walks
 	mixGB        float64 // a day
 	resultGB     float64
 	keptTB       float64
@@ -36,9 +36,11 @@ type need struct {
 	networkPeak  float64
 	records      float64 // in the store at retention
 	passS        float64 // a pass of the reconciler takes
-	houseS       float64 // the hourly walk over records takes
-	expireS      float64 // the hourly walk over what is past retention takes
+	expireS      float64 // retention works in a day
 	rebuildS     float64 // the daily walk takes
+	usesMB       float64 // that it keeps in memory
+	recordsGB    float64
+	expiryMost   float64 // jobs a day that one process can delete
 	expiryShare  float64 // of what expires in a day that retention deletes
 	backlogHours float64 // of the busiest hour with no worker until the cap on open jobs
 }
@@ -107,17 +109,18 @@ func plan(in inputs, sidesPerDay float64) (need, error) {
 func (n *need) broker(in inputs, jobs float64) {
 	a := in.attemptsPerJob
 	beats := math.Floor(n.serviceS / (in.ackWaitS / 3))
-	const publish, fetch, settle = 2, 2, 2
+	// Publishing, fetching and settling are in messagesPerJob, for one attempt.
+	const fetch, again, dead = 2, 4, 2
 	// The copy of a ring that goes to every process, so that it looks at once.
 	heard := n.slots + in.apis
 	// And then each that is idle asks; all but one in vain.
 	vain := fetch * max(0, n.slots-n.load-1)
-	n.brokerJob = publish + heard + vain + a*(fetch+2*beats+settle) + in.deadShare*publish
-	// Each process lists subjects now and then, and an idle one asks again for each
-	// studio that has jobs, though all be in flight; each API counts the queue with
-	// each pass.
+	n.brokerJob = in.messagesPerJob + heard + vain + (a-1)*again + a*2*beats + in.deadShare*dead
+	// What processes say without any jobs is measured. With jobs, an idle worker asks
+	// again for each studio that has some, though all be in flight, and each API
+	// asks once for each with each pass.
 	studios := min(in.busyStudios, n.load)
-	standing := heard*4/in.sweepS + fetch*(n.slots-n.load)*studios/in.pollS + in.apis*(8+4*studios)/in.passS
+	standing := n.slots*in.workerIdleMessages + in.apis*in.apiIdleMessages + fetch*(n.slots-n.load)*studios/in.pollS + in.apis*4*studios/in.passS
 	n.brokerRate = jobs*n.brokerJob + standing
 }
 
@@ -131,14 +134,10 @@ func (in inputs) put(mb float64) float64 {
 }
 
 func (n *need) storeRequests(in inputs, m perSide, jobs float64) {
-	upload := in.mixesPerSide * (in.put(m.mixMB/in.mixesPerSide) + 4) // bytes; record read, looked at, written; found at submission
-	submit := 2.0 + 1 + 3 + 1                                         // idempotency key; is it there; markers and record; plan
-	claim := 2 + (in.attemptsPerJob - 1)                              // read, seals of earlier attempts, swap
-	beats := 2 * math.Floor(n.serviceS/in.beatS)                      // read and swap
-	bring := in.mixesPerSide + 1                                      // one stream each
-	keep := in.resultFiles - in.bigResultFiles + in.bigResultFiles*in.put(m.resultMB/in.bigResultFiles)
-	end := 4.0 + 2 + 2 // read, seal, read, swap; marker removed, read again; two listings
-	n.storeJob = upload + submit + in.attemptsPerJob*(claim+beats+bring+keep) + end
+	// Measured with one attempt; another brings, keeps and beats again.
+	first := in.requestsPerJob + in.mixesPerSide*in.requestsPerMix + in.growing(int(in.mixesPerSide), m.mixMB, m.resultMB, n.serviceS)
+	again := 2 + in.mixesPerSide + 1 + in.resultFiles + in.growing(0, 0, m.resultMB, n.serviceS)
+	n.storeJob = first + (in.attemptsPerJob-1)*again
 	n.storeJobs = jobs * n.storeJob
 }
 
@@ -149,17 +148,18 @@ func (n *need) walks(in inputs) {
 	n.records = n.sidesPerDay * (in.retentionDays + in.tombstoneDays)
 	perRequest := in.storeMS / 1000
 	n.passS = (1 + open) * perRequest
-	n.houseS = n.records * perRequest
-	// The record and its studio's marker; of jobs ended lately also two listings.
-	rebuild := 2*n.records + 2*n.sidesPerDay*min(in.tidyDays, in.retentionDays)
-	n.rebuildS = rebuild * perRequest
-	n.expiryShare = min(1, 24*in.expiredHourly/n.sidesPerDay)
-	// Every tombstone is read and buried again: two listings, two keys. A job newly
-	// deleted: two reads, two writes, two listings, its files, a seal, two keys.
-	expire := 5*n.sidesPerDay*n.expiryShare*in.tombstoneDays + (9+in.resultFiles)*min(in.expiredHourly, n.sidesPerDay/24)
+	n.recordsGB = n.records * in.recordBytes / 1e9
+	rebuild := n.records * in.walkPerRecord
+	n.rebuildS = rebuild * perRequest / in.walkAtOnce
+	n.usesMB = n.sidesPerDay * in.retentionDays * (in.mixesPerSide + 1) * in.usesBytes / 1e6
+	// One request at a time, for a share of the time: each job once, and once its tombstone.
+	expire := n.sidesPerDay * (in.expirePerJob + in.layPerJob)
 	n.expireS = expire * perRequest
+	n.expiryMost = in.retainShare * daySeconds / perRequest / (in.expirePerJob + in.layPerJob)
+	n.expiryShare = min(1, n.expiryMost/n.sidesPerDay)
 	n.backlogHours = backlogMost / (n.peakPerHour / in.attemptsPerJob)
-	// What a loop cannot do in its time it does without pause.
+	// What a loop cannot do in its time it does without pause. Each API walks.
 	most := 1 / perRequest
-	n.storeIdle = in.apis * (min(most, (1+open)/in.passS) + min(most, (n.records+expire)/hourSeconds+rebuild/daySeconds))
+	n.storeIdle = in.apis*(in.apiIdleRequests+min(most, open/in.passS)+min(in.walkAtOnce*most, rebuild/daySeconds)) +
+		n.slots*in.workerIdleRequests + expire*n.expiryShare/daySeconds
 }

@@ -14,7 +14,7 @@ type row struct {
 	of   func(need) string
 }
 
-func tables(in inputs, sides []float64) (string, error) {
+func tables(in inputs, seen measurement, sides []float64) (string, error) {
 	m, err := in.side()
 	if err != nil {
 		return "", err
@@ -26,7 +26,8 @@ func tables(in inputs, sides []float64) (string, error) {
 		}
 	}
 	var b strings.Builder
-	b.WriteString(in.table(m))
+	b.WriteString(seen.tables(in))
+	b.WriteString("\n" + in.table(m))
 	for _, t := range []struct {
 		title string
 		rows  []row
@@ -73,7 +74,15 @@ func (in inputs) table(m perSide) string {
 	line("API processes, studios busy at a time", number(in.apis)+", "+number(in.busyStudios), "assumed")
 	line("result files, of them above one part of "+number(in.partMB)+" MB", number(in.resultFiles)+", "+number(in.bigResultFiles), "measured; code")
 	line("one request to object storage, ms", number(in.storeMS), "assumed")
-	line("jobs deleted by retention an hour, at most", number(in.expiredHourly), "code")
+	line("retention works, share of the time; records that the daily walk reads at a time", percent(in.retainShare)+", "+number(in.walkAtOnce), "code")
+	line("memory of an API, MB: resident, limit", number(in.apiMB)+", "+number(in.apiMemoryMB), "measured; kubernetes/api.yaml")
+	line("requests to the store for a job, and for each of its mixes, but for beats and parts", number(in.requestsPerJob)+", "+number(in.requestsPerMix), "measured")
+	line("messages of the broker for a job, but for heartbeats and what others hear", number(in.messagesPerJob), "code")
+	line("an idle API: requests, messages a second", number(in.apiIdleRequests)+", "+number(in.apiIdleMessages), "measured")
+	line("an idle worker process: requests, messages a second", number(in.workerIdleRequests)+", "+number(in.workerIdleMessages), "measured")
+	line("bytes of a record", number(in.recordBytes), "measured")
+	line("requests to delete a job, and two weeks later its tombstone", number(in.expirePerJob)+", "+number(in.layPerJob), "measured")
+	line("requests of the daily walk for a record; bytes it keeps for each plan and mix", number(in.walkPerRecord)+"; "+number(in.usesBytes), "measured")
 	line("**mean side:** processor seconds; MB of mix, of result", fmt.Sprintf("%s; %s, %s", number(m.cpuS), number(m.mixMB), number(m.resultMB)), "computed")
 	return b.String()
 }
@@ -98,7 +107,7 @@ func traffic() []row {
 		{"broker messages a second, busiest hour", func(n need) string { return number(n.brokerRate) }},
 		{"store requests for one job", func(n need) string { return number(n.storeJob) }},
 		{"store requests a second for jobs, busiest hour", func(n need) string { return number(n.storeJobs) }},
-		{"store requests a second for passes and walks", func(n need) string { return number(n.storeIdle) }},
+		{"store requests a second of idle processes, passes and walks", func(n need) string { return number(n.storeIdle) }},
 	}
 }
 
@@ -115,11 +124,13 @@ func volume(in inputs) []row {
 func walked(in inputs) []row {
 	return []row{
 		{"records in the store", func(n need) string { return number(n.records) }},
+		{"their bytes, GB", func(n need) string { return number(n.recordsGB) }},
 		{fmt.Sprintf("a pass of the reconciler, due every %s s", number(in.passS)), func(n need) string { return span(n.passS) }},
-		{"the walk over records for mixes nobody uses, due every hour", func(n need) string { return span(n.houseS) }},
-		{"the walk over jobs past retention and tombstones, due every hour", func(n need) string { return span(n.expireS) }},
-		{"the walk that puts back markers, due every day", func(n need) string { return span(n.rebuildS) }},
-		{"of the jobs past retention, deleted in time, at best", func(n need) string { return percent(n.expiryShare) }},
+		{"retention, of the " + span(in.retainShare*daySeconds) + " a day that it may work", func(n need) string { return span(n.expireS) }},
+		{"jobs that one process can delete in a day", func(n need) string { return number(math.Round(n.expiryMost/1000) * 1000) }},
+		{"the walk over all records, due every day", func(n need) string { return span(n.rebuildS) }},
+		{"what it keeps in memory, MB", func(n need) string { return number(n.usesMB) }},
+		{"of the jobs past retention, deleted in time", func(n need) string { return percent(n.expiryShare) }},
 		{fmt.Sprintf("without any worker, the cap of %s open jobs is met after", number(backlogMost)), func(n need) string { return span(n.backlogHours * hourSeconds) }},
 	}
 }

@@ -24,6 +24,17 @@ const (
 	sharesDue        = 10
 	keepDays         = 90
 	openRecords      = 10_000 // of the reconciler's pass
+	wireMixes        = 5      // of each job
+)
+
+// What is timed.
+const (
+	walkDue   = "a pass of retention, one in a hundred due"
+	walkNone  = "the next pass, nothing due"
+	walkDaily = "the daily walk: markers, and which mixes are used"
+	walkLay   = "tombstones laid to rest, two weeks later"
+	passRings = "a pass of the reconciler that rings for every job"
+	passQuiet = "a pass of the reconciler, nothing missing"
 )
 
 // walkRow is what one walk cost.
@@ -38,7 +49,9 @@ type walkRow struct {
 
 // walks fills a store in folder with so many records and times the walks over it.
 func walks(ctx context.Context, records int, folder string, now time.Time) ([]walkRow, error) {
-	if err := fill(ctx, records, folder, now); err != nil {
+	if _, err := os.Stat(filepath.Join(folder, "record")); err == nil {
+		fmt.Fprintln(os.Stderr, folder, "is filled already")
+	} else if err := fill(ctx, records, folder, now); err != nil {
 		return nil, err
 	}
 	disk, err := dir.Open(folder, dir.Options{Create: true})
@@ -60,7 +73,7 @@ func walks(ctx context.Context, records int, folder string, now time.Time) ([]wa
 		fmt.Fprintf(os.Stderr, "%+v\n", rows[len(rows)-1])
 		return err
 	}
-	for _, what := range []string{"a pass of retention, one in a hundred due", "the next pass, nothing due"} {
+	for _, what := range []string{walkDue, walkNone} {
 		if err := timed(what, func() (int, any, error) { n, err := expireAll(ctx, l, now); return n, nil, err }); err != nil {
 			return nil, err
 		}
@@ -70,7 +83,7 @@ func walks(ctx context.Context, records int, folder string, now time.Time) ([]wa
 			return nil, err
 		}
 	}
-	return rows, timed("tombstones laid to rest, two weeks later", func() (int, any, error) { n, err := layHundred(ctx, l, now.Add(15*24*time.Hour)); return n, nil, err })
+	return rows, timed(walkLay, func() (int, any, error) { n, err := layHundred(ctx, l, now.Add(15*24*time.Hour)); return n, nil, err })
 }
 
 func heapMB() float64 {
@@ -234,7 +247,7 @@ func reconcile(ctx context.Context, folder string, now time.Time) ([]walkRow, er
 		Ring:  func(ctx context.Context, r *job.Record) error { return q.Publish(ctx, worker.Ring(r)) },
 		Depth: func(ctx context.Context) (int, error) { st, err := q.Stats(ctx); return st.Waiting + st.InFlight, err }}
 	var rows []walkRow
-	for _, what := range []string{"a pass of the reconciler that rings for every job", "a pass of the reconciler, nothing missing"} {
+	for _, what := range []string{passRings, passQuiet} {
 		began, n := time.Now(), s.n.Load()
 		counts, err := c.Pass(ctx)
 		if err != nil {

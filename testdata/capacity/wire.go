@@ -26,25 +26,25 @@ import (
 // the broker's own counters.
 const (
 	wireJobs   = 5
-	wireTracks = 5
 	wireIdle   = 60 * time.Second // of which the standing load is taken
 	wireSettle = 5 * time.Second  // after a job
 )
 
 // wireRow is what one job cost on the wires, the standing load taken off.
 type wireRow struct {
-	TrackS       float64            `json:"track_s"`      // five of them are a side
-	MixMB        float64            `json:"mix_mb"`       // of the side
-	ResultMB     float64            `json:"result_mb"`    // of the side
-	HeldS        float64            `json:"held_s"`       // mean time an attempt held the slot
-	Requests     float64            `json:"requests"`     // to the object store for a job, mean
-	Messages     float64            `json:"messages"`     // of the broker for a job, in and out, mean
-	IdleRequests float64            `json:"idle_request"` // a second, with nothing to do, both processes
-	IdleMessages float64            `json:"idle_message"` // a second
-	RecordBytes  float64            `json:"record_bytes"` // of a job that is done, mean
-	APIMB        float64            `json:"api_mb"`       // resident, at the end
-	WorkerMB     float64            `json:"worker_mb"`
-	Kinds        map[string]float64 `json:"kinds"` // requests for a job, by method and first part of the key
+	Tracks      int                `json:"tracks"`  // of a side, each a mix
+	TrackS      float64            `json:"track_s"` // seconds of each
+	MixMB       float64            `json:"mix_mb"`  // of the side
+	ResultMB    float64            `json:"result_mb"`
+	HeldS       float64            `json:"held_s"`       // mean time an attempt held the slot
+	Requests    float64            `json:"requests"`     // to the object store for a job, mean
+	Messages    float64            `json:"messages"`     // of the broker for a job, in and out, mean
+	APIIdle     wireCount          `json:"api_idle"`     // a second, with nothing to do
+	WorkerIdle  wireCount          `json:"worker_idle"`  // a second
+	RecordBytes float64            `json:"record_bytes"` // of a job that is done, mean
+	APIMB       float64            `json:"api_mb"`       // resident, at the end
+	WorkerMB    float64            `json:"worker_mb"`
+	Kinds       map[string]float64 `json:"kinds"` // requests for a job, by method and first part of the key
 }
 
 type wire struct {
@@ -55,34 +55,32 @@ type wire struct {
 	mu    sync.Mutex
 	kinds map[string]float64
 
-	store, monitor, api string // addresses
+	store, monitor, api string   // addresses
+	env, shared         []string // of API and worker
 	apiPID, workerPID   int
 }
 
-// onWire runs jobs with tracks of so many seconds through real processes.
-func onWire(ctx context.Context, discsafe, nats, gateway, dir string, trackS float64) (_ wireRow, err error) {
+// onWire runs jobs with so many tracks of so many seconds through real processes.
+func onWire(ctx context.Context, discsafe, nats, gateway, dir string, tracks int, trackS float64) (_ wireRow, err error) {
 	w := &wire{dir: dir, kinds: map[string]float64{}}
 	defer func() { err = errors.Join(err, w.stop()) }()
+	out := wireRow{Tracks: tracks, TrackS: trackS}
 	if err := w.start(ctx, discsafe, nats, gateway); err != nil {
-		return wireRow{}, err
-	}
-	out := wireRow{TrackS: trackS}
-	time.Sleep(10 * time.Second) // what happens at a start
-	if _, err := w.count(); err != nil {
 		return out, err
 	}
-	before, err := w.count()
+	if out.APIIdle, err = w.idle(); err != nil {
+		return out, err
+	}
+	if err := w.startWorker(ctx, discsafe); err != nil {
+		return out, err
+	}
+	both, err := w.idle()
 	if err != nil {
 		return out, err
 	}
-	time.Sleep(wireIdle)
-	idle, err := w.count()
-	if err != nil {
-		return out, err
-	}
-	out.IdleRequests, out.IdleMessages = (idle.requests-before.requests)/wireIdle.Seconds(), (idle.messages-before.messages)/wireIdle.Seconds()
+	out.WorkerIdle = wireCount{both.Requests - out.APIIdle.Requests, both.Messages - out.APIIdle.Messages}
 	w.mu.Lock()
-	quiet := w.kinds
+	quiet := w.kinds // since the worker began: idle cleared it
 	w.kinds = map[string]float64{}
 	w.mu.Unlock()
 	c, err := client.New(client.Options{Server: w.api})
@@ -90,13 +88,13 @@ func onWire(ctx context.Context, discsafe, nats, gateway, dir string, trackS flo
 		return out, err
 	}
 	defer c.Close()
-	before, err = w.count()
+	before, err := w.count()
 	if err != nil {
 		return out, err
 	}
 	began := time.Now()
 	for i := range wireJobs {
-		if err := w.job(ctx, c, i, trackS, &out); err != nil {
+		if err := w.job(ctx, c, i, &out); err != nil {
 			return out, err
 		}
 	}
@@ -105,11 +103,11 @@ func onWire(ctx context.Context, discsafe, nats, gateway, dir string, trackS flo
 		return out, err
 	}
 	took := time.Since(began).Seconds()
-	out.Requests = (after.requests - before.requests - out.IdleRequests*took) / wireJobs
-	out.Messages = (after.messages - before.messages - out.IdleMessages*took) / wireJobs
+	out.Requests = (after.Requests - before.Requests - both.Requests*took) / wireJobs
+	out.Messages = (after.Messages - before.Messages - both.Messages*took) / wireJobs
 	out.Kinds = map[string]float64{}
 	for k, n := range w.kinds {
-		if n = (n - quiet[k]/(wireIdle.Seconds()+10)*took) / wireJobs; n > 0.3 {
+		if n = (n - quiet[k]/wireIdle.Seconds()*took) / wireJobs; n > 0.3 {
 			out.Kinds[k] = float64(int(n*10+0.5)) / 10
 		}
 	}
@@ -119,7 +117,7 @@ func onWire(ctx context.Context, discsafe, nats, gateway, dir string, trackS flo
 
 // job hands one in and waits for its end by looking at the object store's own
 // folder, which costs no wire anything.
-func (w *wire) job(ctx context.Context, c *client.Client, number int, trackS float64, out *wireRow) error {
+func (w *wire) job(ctx context.Context, c *client.Client, number int, out *wireRow) error {
 	dir := filepath.Join(w.dir, fmt.Sprint("side", number))
 	p, err := programme.ByID("band-fit")
 	if err != nil {
@@ -128,7 +126,7 @@ func (w *wire) job(ctx context.Context, c *client.Client, number int, trackS flo
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return err
 	}
-	p.RateHz, p.DurationS = 96000, trackS
+	p.RateHz, p.DurationS = 96000, out.TrackS
 	if _, err := p.Build(dir); err != nil {
 		return err
 	}
@@ -137,8 +135,8 @@ func (w *wire) job(ctx context.Context, c *client.Client, number int, trackS flo
 		return err
 	}
 	plan, names := "side: A\ntracks:\n", []string{}
-	for i := range wireTracks {
-		mix[len(mix)-1] ^= byte(1 + number*wireTracks + i) // no file is known already
+	for i := range out.Tracks {
+		mix[len(mix)-3] = byte(number*out.Tracks + i) // the least bits of the last sample: no file is known already
 		name := fmt.Sprintf("%d.wav", i)
 		if err := os.WriteFile(filepath.Join(dir, name), mix, 0o644); err != nil {
 			return err
@@ -166,7 +164,7 @@ func (w *wire) job(ctx context.Context, c *client.Client, number int, trackS flo
 			}
 			out.HeldS += r.Ended.Sub(r.Started).Seconds() / wireJobs
 			out.RecordBytes += float64(len(data)) / wireJobs
-			out.MixMB = float64(len(mix)) * wireTracks / 1e6
+			out.MixMB = float64(len(mix)) * float64(out.Tracks) / 1e6
 			out.ResultMB = 0
 			for _, f := range r.Result.Files {
 				out.ResultMB += float64(f.Bytes) / 1e6
@@ -179,7 +177,25 @@ func (w *wire) job(ctx context.Context, c *client.Client, number int, trackS flo
 	return os.RemoveAll(dir)
 }
 
-type wireCount struct{ requests, messages float64 }
+type wireCount struct {
+	Requests float64 `json:"requests"`
+	Messages float64 `json:"messages"`
+}
+
+// idle is the standing load, a second, after what happens at a start.
+func (w *wire) idle() (a wireCount, err error) {
+	time.Sleep(10 * time.Second)
+	w.mu.Lock()
+	w.kinds = map[string]float64{}
+	w.mu.Unlock()
+	if a, err = w.count(); err != nil {
+		return a, err
+	}
+	time.Sleep(wireIdle)
+	b, err := w.count()
+	s := wireIdle.Seconds()
+	return wireCount{(b.Requests - a.Requests) / s, (b.Messages - a.Messages) / s}, err
+}
 
 func (w *wire) count() (n wireCount, err error) {
 	r, err := w.http.Get(w.monitor + "/varz")
@@ -195,9 +211,9 @@ func (w *wire) count() (n wireCount, err error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for _, k := range w.kinds {
-		n.requests += k
+		n.Requests += k
 	}
-	n.messages = v.In + v.Out
+	n.Messages = v.In + v.Out
 	return n, err
 }
 
@@ -228,15 +244,17 @@ func (w *wire) start(ctx context.Context, discsafe, nats, gateway string) error 
 	if err := w.proxy(fmt.Sprintf("http://127.0.0.1:%d", objects)); err != nil {
 		return err
 	}
-	shared := []string{"--nats", fmt.Sprintf("nats://127.0.0.1:%d", port), "--nats-monitor", w.monitor, "--store", "s3://disc", "--s3-endpoint", w.store, "--s3-path-style"}
+	w.env, w.shared = env, []string{"--nats", fmt.Sprintf("nats://127.0.0.1:%d", port), "--nats-monitor", w.monitor, "--store", "s3://disc", "--s3-endpoint", w.store, "--s3-path-style"}
 	var err error
-	if w.apiPID, err = w.run(ctx, discsafe, env, append([]string{"api", "--spool", filepath.Join(w.dir, "spool"), "--listen", fmt.Sprintf("127.0.0.1:%d", api), "--retain-days", "90"}, shared...)...); err != nil {
-		return err
-	}
-	if w.workerPID, err = w.run(ctx, discsafe, env, append([]string{"worker", "--scratch", filepath.Join(w.dir, "scratch"), "--metrics", "off"}, shared...)...); err != nil {
+	if w.apiPID, err = w.run(ctx, discsafe, env, append([]string{"api", "--spool", filepath.Join(w.dir, "spool"), "--listen", fmt.Sprintf("127.0.0.1:%d", api), "--retain-days", "90"}, w.shared...)...); err != nil {
 		return err
 	}
 	return w.until(w.api + "/readyz")
+}
+
+func (w *wire) startWorker(ctx context.Context, discsafe string) (err error) {
+	w.workerPID, err = w.run(ctx, discsafe, w.env, append([]string{"worker", "--scratch", filepath.Join(w.dir, "scratch"), "--metrics", "off"}, w.shared...)...)
+	return err
 }
 
 // proxy counts what goes to the object store. The host a request was signed for

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"discsafe/worker/store"
@@ -130,6 +131,9 @@ func (l *Ledger) walkDue(ctx context.Context, dir string, edge time.Time, after 
 	for _, k := range keys {
 		b.Next = k.Key
 		id := idOf(k.Key)
+		if markerTime(dir, k.Key).IsZero() {
+			continue
+		}
 		r, _, err := l.readAny(ctx, id)
 		switch _, unreadable := errors.AsType[*RecordError](err); {
 		case unreadable:
@@ -165,17 +169,25 @@ func (l *Ledger) due(ctx context.Context, dir string, edge time.Time, after stri
 	return keys, len(keys) == most, err
 }
 
+// markerTime is the minute of a marker; the zero time for a key that is none.
+func markerTime(dir, key string) time.Time {
+	minute, id, _ := strings.Cut(key[len(dir):], "/")
+	at, err := time.Parse(minuteForm, minute)
+	if err != nil || !ValidID(id) {
+		return time.Time{}
+	}
+	return at
+}
+
 // Behind is how long the oldest job that Expire would look at has been due; 0 if
 // none is.
 func (l *Ledger) Behind(ctx context.Context, olderThan time.Duration, now time.Time) (time.Duration, error) {
 	edge := now.Add(-olderThan)
-	keys, _, err := l.due(ctx, endedDir, edge, "", 1)
-	if err != nil || len(keys) == 0 {
-		return 0, err
+	keys, _, err := l.due(ctx, endedDir, edge, "", listPage)
+	for _, k := range keys {
+		if minute := markerTime(endedDir, k.Key); !minute.IsZero() {
+			return edge.Sub(minute.Add(time.Minute)), nil
+		}
 	}
-	minute, err := time.Parse(minuteForm, keys[0].Key[len(endedDir):len(endedDir)+len(minuteForm)])
-	if err != nil {
-		return 0, fmt.Errorf("marker %s has no time: %w", keys[0].Key, err)
-	}
-	return edge.Sub(minute.Add(time.Minute)), nil
+	return 0, err
 }

@@ -311,7 +311,8 @@ func broke(d *operationsData) part {
 		door = off("Some")
 	}
 	isError := func(status string) bool { return strings.HasPrefix(status, "5") }
-	hourErrs := metrics.Total(d.hour.IncreaseOf("discsafe_http_requests_total", isError))
+	// What an operator paused is answered 503 and is no error of the service.
+	hourErrs := metrics.Total(d.hour.IncreaseOf("discsafe_http_requests_total", isError)) - rose(d.hour, "discsafe_uploads_refused_total", string(v1.Paused))
 	hourAll := metrics.Total(d.hour.IncreaseOf("discsafe_http_requests_total", nil))
 	api := good("None in an hour")
 	switch {

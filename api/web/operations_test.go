@@ -180,6 +180,14 @@ func TestOperationsAnswers(t *testing.T) {
 				m.HTTP("GET /jobs", "GET", 500, 0)
 			}
 		}, "served good Yes, slow good Nothing, storage good Yes, broke bad Badly", "100.0 % of requests"},
+		{"paused", func(d *opsDesk, m *metrics.Metrics) {
+			d.status.Intake.Paused = true
+			m.Routes("POST /v1/jobs")
+			for range 20 {
+				m.HTTP("POST /v1/jobs", "POST", 503, 0)
+				m.Refused("intake-paused")
+			}
+		}, "served good Yes, slow good Nothing, storage good Yes, broke look Something", "None in an hour"},
 		{"probes alone", func(_ *opsDesk, m *metrics.Metrics) {
 			m.Routes("GET /jobs", "GET /readyz")
 			for range 20 {

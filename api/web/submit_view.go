@@ -203,6 +203,10 @@ func (v *submitView) Plain(name string) fieldView {
 			f.Number, f.Range = true, docs[i].rng
 		}
 	}
+	// The label says it already.
+	if strings.EqualFold(strings.TrimSuffix(f.Help, "."), f.Label) {
+		f.Help = ""
+	}
 	switch name {
 	case "disc":
 		f.Options = v.discs()

@@ -73,6 +73,15 @@ best division reaches by a full plan, also where one level is asked of all sides
 	return c
 }
 
+// orRelease is err, why the file at path is no side plan; of one that would do as
+// a release it says so, and what is done with a release.
+func orRelease(err error, path, hint string) error {
+	if _, no := arrange.Load(path); no != nil {
+		return err
+	}
+	return &inputError{fmt.Errorf("%s: no side plan, as 'side' is missing (for instance side: A); %s", path, hint)}
+}
+
 func (a *app) arrange(ctx context.Context, r *arrange.Release, quick bool, write string) (err error) {
 	view := a.newProgress()
 	album, err := arrange.Measure(ctx, r, arrange.Options{Progress: func(track, of int, fraction float64) {

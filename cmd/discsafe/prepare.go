@@ -40,7 +40,7 @@ says of treatment, groove and verdict is a prediction.`,
 			}
 			plan, err := sideplan.Load(args[0])
 			if err != nil {
-				return err
+				return orRelease(err, args[0], "a release is divided by 'discsafe arrange' first")
 			}
 			plan.CompareSpeeds = plan.CompareSpeeds || compare
 			r, err := a.prepare(cmd.Context(), plan, opt)

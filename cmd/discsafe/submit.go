@@ -129,7 +129,7 @@ func (s *submission) files(path string) ([]string, error) {
 	if !s.arrange {
 		plan, err := sideplan.LoadConfined(path)
 		if err != nil {
-			return nil, err
+			return nil, orRelease(err, path, "a release is submitted with --arrange")
 		}
 		return planFiles(plan), nil
 	}

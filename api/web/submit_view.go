@@ -209,7 +209,7 @@ func (v *submitView) Plain(name string) fieldView {
 	}
 	switch name {
 	case "disc":
-		f.Options = v.discs()
+		f.Options, f.Help = v.discs(), ""
 	case "room":
 		f.Options = v.roomChoices()
 		f.Help = "Everything about the machine that cannot be known here: reference level, land, pitch, what the cutter can do. Ask the room for its figures."

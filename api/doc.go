@@ -24,7 +24,9 @@
 //	watcher, feed      news of jobs for event streams            watch.go, feed.go, events.go
 //	files, excerpts    results                                   files.go, audio.go
 //	groove             the groove around a moment                grooveview.go
-//	pages              the same for people, package web          pages.go
+//	sign-off, presets  decisions about a side; kept settings     signoff.go, presets.go
+//	operating          how it stands, workers, many jobs         status.go, workers.go, bulk.go
+//	pages              the same for people, package web          pages.go, pages_*.go
 //	test cuts          files of their page, made as they go out  pages_testcut.go
 //
 // Every error is a v1.Problem. What belongs to another studio is answered with

@@ -50,7 +50,7 @@ func (s *Server) registerJobs() {
 	huma.Register(s.huma, t.add(manage, op(http.MethodDelete, "/v1/jobs/{id}", "deleteJob", "jobs", "Delete a job that has ended, with its files",
 		"The mixes stay until they expire."), v1.NotFound, v1.Gone, v1.WrongState, v1.Conflict, v1.Unavailable), s.remove)
 
-	plan := op(http.MethodGet, "/v1/jobs/{id}/plan", "jobPlan", "jobs", "The side plan as it was submitted", "")
+	plan := op(http.MethodGet, "/v1/jobs/{id}/plan", "jobPlan", "jobs", "The side plan, or the release, as it was submitted", "")
 	plan.Parameters = []*huma.Param{inPath("id", text("Identifier of the job"))}
 	plan.Responses = map[string]*huma.Response{"200": {Description: "YAML, or JSON, which is YAML too", Headers: headers(map[string]string{"ETag": "SHA-256 of the text"}),
 		Content: map[string]*huma.MediaType{"application/yaml": {Schema: text("")}}}}

@@ -41,7 +41,7 @@ func (s *Server) prepared(ctx context.Context, jobID string) (*job.Record, acces
 		return nil, id, err
 	}
 	if r.Result == nil || !r.Request.Prepares() {
-		return nil, id, v1.NewProblem(v1.WrongState, "there is a sign-off of prepared sides that are done; this job is "+string(r.State))
+		return nil, id, v1.NewProblem(v1.WrongState, fmt.Sprintf("there is a sign-off of prepared sides that are done; this job is of kind %s and %s", r.Request.Makes(), r.State))
 	}
 	return r, id, nil
 }

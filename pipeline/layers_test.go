@@ -21,7 +21,6 @@ var layers = []struct {
 	{"discsafe/pipeline/spec", 0, "reads tagged structs, knows no field of ours"},
 	{"discsafe/pipeline/report", 0, "a schema and its views; whoever fills it depends on it, never the reverse"},
 	{"discsafe/deploy", 0, "texts for operators"},
-	{"discsafe/pipeline/rate", 1, "another sampling rate for a mix"},
 	{"discsafe/pipeline/land", 1, "numbers in, radius out"},
 	{"discsafe/pipeline/monosum", 1, "what mono loses"},
 	{"discsafe/pipeline/timeline", 1, "curves over a side, for drawing"},

@@ -1,7 +1,7 @@
 // Package worker runs many sides, safely. A Worker takes messages from the
-// queue, claims the job, brings its mixes to a scratch folder, prepares the side
-// in a process of its own, puts the files into the store, and commits the
-// result once.
+// queue, claims the job, brings its mixes to a scratch folder, does in a process
+// of its own what the job is for (prepare a side, only analyse it, or arrange a
+// release), puts the files into the store, and commits the result once.
 //
 //	step       what happens                                    where
 //	fetch      one message at a time for each slot             worker.go
@@ -14,7 +14,7 @@
 //	           JSON on its input, progress on its output;      child.go,
 //	           bounds on memory, time and silence              task.go
 //	store      files below the attempt's own prefix, each      results.go
-//	           held against the side's manifest
+//	           held against the result's manifest
 //	commit     seal put if absent, then the record by          package job
 //	           compare-and-set under the fence
 //	settle     the message: Done, Later or Drop                attempt.go

@@ -49,7 +49,7 @@ func Steps() []string { return []string{"claimed", "brought", "prepared", "store
 
 // Limits bound one job. Zero values take the defaults.
 type Limits struct {
-	MemoryBytes   int64         // of the child process; 0: 768 MiB (a side takes about 30 MiB, whatever its length)
+	MemoryBytes   int64         // of the child process; 0: 768 MiB (a side takes some 50 MiB, whatever its length: deploy/capacity.md)
 	TimeBase      time.Duration // every job gets this; 0: 5 minutes
 	TimePerSecond float64       // and so many seconds for each second of programme; 0: 1 (a core does 40 to 100 times better)
 	TimeMost      time.Duration // and never more than this; 0: 6 hours

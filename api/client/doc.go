@@ -1,5 +1,5 @@
 // Package client speaks to a service over /v1: it hands in mixes, submits
-// sides, follows jobs and fetches results. New makes a Client; the example of
+// sides and releases, follows jobs and fetches results. New makes a Client; the example of
 // the package shows the whole way.
 //
 // What breaks on the way is mended where that is safe. Questions, uploads by

@@ -54,17 +54,7 @@ func (b *bench) sign(id, decision, note string) {
 }
 
 // waiting is how many hooks wait for a decision.
-func (b *bench) waiting() int {
-	b.t.Helper()
-	n := 0
-	for _, err := range store.All(b.ctx, b.store, "hook-decision/") {
-		if err != nil {
-			b.t.Fatal(err)
-		}
-		n++
-	}
-	return n
-}
+func (b *bench) waiting() int { return b.below("hook-decision/") }
 
 // said are types and decisions in the order they came, each id once.
 func (b *bench) said() (out []string) {

@@ -1,6 +1,7 @@
-// Package web is the service's pages: sign-in, the list of jobs, one job. They
-// are made on the server and work without script; a small module keeps the page
-// of a job current.
+// Package web is the service's pages: to hand in sides and albums, to follow,
+// audit and sign off jobs, for presets and rooms, and for whoever operates the
+// service. They are made on the server and work without script, but for sound and
+// the time line; small modules keep lists and jobs current.
 //
 // Enter at New; Pages.Routes lists every page with what it needs of its caller,
 // and Pages.Around gives browsers pages where the service would answer a bare

@@ -36,6 +36,7 @@ type jobView struct {
 	Live                 bool
 	Audit, Sign          bool // links to those pages
 	Arranged, RevisePlan bool
+	Release              bool   // the plan is a release
 	Revise               string // the form with mixes
 	Sheet, Report        string
 	Queue                *queueView
@@ -99,9 +100,9 @@ func (p *Pages) job(w http.ResponseWriter, r *http.Request) {
 	id, _ := access.From(ctx)
 	v := p.jobView(&j, id)
 	if v.Plan, err = p.o.Service.Plan(ctx, j.ID); err != nil {
-		v.PlanMissing = "The plan cannot be shown just now. Reload in a moment."
+		v.PlanMissing = "It cannot be shown just now. Reload in a moment."
 		if pr, ok := errors.AsType[*v1.Problem](err); ok && pr.Status < 500 {
-			v.PlanMissing = "The plan has been deleted."
+			v.PlanMissing = "It has been deleted."
 		}
 	}
 	p.chain(ctx, &v)
@@ -130,7 +131,7 @@ func (p *Pages) jobView(j *v1.Job, id access.Identity) jobView {
 	case v1.Analyse:
 		v.Kind = "Analyse: measures and plans, writes no premaster"
 	case v1.Arrange:
-		v.Kind = "Arrange: divides a release over sides, writes no premaster"
+		v.Kind, v.Release = "Arrange: divides a release over sides, writes no premaster", true
 	}
 	if g := j.Progress; g != nil {
 		v.Progress = &progressView{Step: stepWords[g.Step], Pass: g.Pass, Percent: percent(g.Percent)}

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -10,7 +9,6 @@ import (
 	"strings"
 
 	"discsafe/api/access"
-	"discsafe/api/v1"
 	"discsafe/pipeline"
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/roomfit"
@@ -71,13 +69,11 @@ func (p *Pages) fitRoom(w http.ResponseWriter, r *http.Request) {
 	v := &roomsView{roomFaults: roomFaults{}}
 	do, err := v.read(w, r)
 	if err != nil {
-		pr, ok := errors.AsType[*v1.Problem](err)
-		if !ok || pr.Code != string(v1.TooLarge) {
-			p.fail(w, r, err)
+		if status, is := v.tooLarge(err, "sheet", "are these the right files?"); is {
+			p.showRooms(w, r, status, v)
 			return
 		}
-		v.fault("sheet", pr.Detail, "are these the right files?")
-		p.showRooms(w, r, pr.Status, v)
+		p.fail(w, r, err)
 		return
 	}
 	fitted, before := v.fit()

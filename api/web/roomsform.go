@@ -41,6 +41,17 @@ func (f roomFaults) fault(field, detail, hint string) {
 	f[field] = append(f[field], spec.Fault{Detail: sentence(detail), Hint: sentence(hint)})
 }
 
+// tooLarge puts a form that holds too much beside a field and gives the status of
+// the answer; every other error of a form is not for a field.
+func (f roomFaults) tooLarge(err error, field, hint string) (status int, is bool) {
+	p, is := errors.AsType[*v1.Problem](err)
+	if !is || p.Code != string(v1.TooLarge) {
+		return 0, false
+	}
+	f.fault(field, p.Detail, hint)
+	return p.Status, true
+}
+
 // learn puts an error of the pipeline beside a field.
 func (f roomFaults) learn(field string, err error) {
 	if list, ok := errors.AsType[*spec.Error](err); ok {

@@ -203,9 +203,13 @@ func (v *submitView) Plain(name string) fieldView {
 			f.Number, f.Range = true, docs[i].rng
 		}
 	}
+	// The label says it already.
+	if strings.EqualFold(strings.TrimSuffix(f.Help, "."), f.Label) {
+		f.Help = ""
+	}
 	switch name {
 	case "disc":
-		f.Options = v.discs()
+		f.Options, f.Help = v.discs(), ""
 	case "room":
 		f.Options = v.roomChoices()
 		f.Help = "Everything about the machine that cannot be known here: reference level, land, pitch, what the cutter can do. Ask the room for its figures."

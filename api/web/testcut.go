@@ -2,7 +2,6 @@ package web
 
 import (
 	"encoding/json"
-	"errors"
 	"net/http"
 	"net/url"
 
@@ -148,13 +147,11 @@ func (p *Pages) makeTestCut(w http.ResponseWriter, r *http.Request) {
 			v.Room = ""
 		}
 	}); err != nil {
-		pr, ok := errors.AsType[*v1.Problem](err)
-		if !ok || pr.Code != string(v1.TooLarge) {
-			p.fail(w, r, err)
+		if status, is := v.tooLarge(err, "room", "is this the right file?"); is {
+			p.showTestCut(w, r, status, v)
 			return
 		}
-		v.fault("room", pr.Detail, "is this the right file?")
-		p.showTestCut(w, r, pr.Status, v)
+		p.fail(w, r, err)
 		return
 	}
 	if v.plan() != nil {

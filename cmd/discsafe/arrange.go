@@ -32,9 +32,10 @@ five and says whether the first is proven best.
 
 A release file holds title, disc, room, cutting_speed, tracks (file, title, gap_s,
 gain_db, hold), keep_order, sides, same_level, caps and output; 'discsafe arrange
---fields' lists them. With --write the best is written as side plans that prepare takes. The last
-column of the table is the level by a full plan of the best division; --quick
-leaves it out.`,
+--fields' lists them. With --write the best is written as side plans that
+prepare takes. The last column of the table is the level that each side of the
+best division reaches by a full plan, also where one level is asked of all sides;
+--quick leaves it out.`,
 		Example: "  discsafe arrange release.yaml\n  discsafe arrange release.yaml --free --same-level --write plans",
 		Args: func(cmd *cobra.Command, args []string) error {
 			if fields {
@@ -70,6 +71,15 @@ leaves it out.`,
 	c.Flags().BoolVar(&fields, "fields", false, "print every field of a release file and end")
 	a.jsonFlag(c)
 	return c
+}
+
+// orRelease is err, why the file at path is no side plan; of one that would do as
+// a release it says so, and what is done with a release.
+func orRelease(err error, path, hint string) error {
+	if _, no := arrange.Load(path); no != nil {
+		return err
+	}
+	return &inputError{fmt.Errorf("%s: no side plan, as 'side' is missing (for instance side: A); %s", path, hint)}
 }
 
 func (a *app) arrange(ctx context.Context, r *arrange.Release, quick bool, write string) (err error) {

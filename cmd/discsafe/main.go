@@ -1,7 +1,8 @@
 // Command discsafe prepares finished stereo mixes for cutting onto a
-// phonograph disc, measures files against the groove, and checks what it wrote.
+// phonograph disc, measures files against the groove, divides albums over sides,
+// checks what it wrote, and runs and speaks to the service that does so for many.
 // One file holds one subcommand; main.go and run.go hold what they share.
-// The work itself is done by package pipeline, reached through wire.go only.
+// The work itself is done by package pipeline, which wire.go connects.
 package main
 
 import (

@@ -23,11 +23,12 @@ func (a *app) prepareCommand() *cobra.Command {
 		Long: `prepare reads a side plan, measures the mixes, decides level, land and
 treatment together, writes the premaster and measures it again from the written
 file. The folder holds premaster.wav, difference.wav, report.json, report.html,
-cutting-sheet.html and manifest.json, or nothing at all.
+cutting-sheet.html, timeline.bin and manifest.json, where treatment goes beyond
+the plan's caps advice.txt too, or nothing at all.
 
 With --analyse it stops after measuring and planning: the folder holds
-report.json, report.html and manifest.json. What the report then says of
-treatment, groove and verdict is a prediction.`,
+report.json, report.html, timeline.bin and manifest.json. What the report then
+says of treatment, groove and verdict is a prediction.`,
 		Example: "  discsafe prepare side-a.yaml --out side-a\n  discsafe prepare side-a.yaml --out side-a-analysis --analyse",
 		Args:    oneArg("a side plan"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -39,7 +40,7 @@ treatment, groove and verdict is a prediction.`,
 			}
 			plan, err := sideplan.Load(args[0])
 			if err != nil {
-				return err
+				return orRelease(err, args[0], "a release is divided by 'discsafe arrange' first")
 			}
 			plan.CompareSpeeds = plan.CompareSpeeds || compare
 			r, err := a.prepare(cmd.Context(), plan, opt)

@@ -98,7 +98,7 @@ func (f *serviceFlags) apiFlags(fs *pflag.FlagSet) {
 func (f *serviceFlags) workerFlags(fs *pflag.FlagSet) {
 	c := &f.o.Child
 	c.MemoryBytes = 768 << 20
-	fs.IntVar(&f.o.Slots, "slots", 1, "jobs at the same time; each takes one core and some 30 MiB")
+	fs.IntVar(&f.o.Slots, "slots", 1, "jobs at the same time; each takes one core and some 50 MiB")
 	fs.Var((*byteSize)(&c.MemoryBytes), "memory", "most memory of one job; a job that wants more is ended")
 	fs.Float64Var(&c.TimePerSecond, "time-per-second", 1, "seconds a job may take for each second of programme")
 	fs.DurationVar(&c.TimeBase, "time-base", defaultTimeBase, "time every job may take besides")

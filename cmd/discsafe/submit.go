@@ -36,7 +36,7 @@ type submission struct {
 func (a *app) submitCommand() *cobra.Command {
 	var s submission
 	c := &cobra.Command{
-		Use:   "submit PLAN",
+		Use:   "submit PLAN|RELEASE",
 		Short: "Hand a side, or a release to be arranged, in at a service: mixes, room and plan",
 		Long: `submit checks a side plan here, sends the mixes and the room file that the
 service does not have yet, and submits the side. Sending goes on where it was
@@ -129,7 +129,7 @@ func (s *submission) files(path string) ([]string, error) {
 	if !s.arrange {
 		plan, err := sideplan.LoadConfined(path)
 		if err != nil {
-			return nil, err
+			return nil, orRelease(err, path, "a release is submitted with --arrange")
 		}
 		return planFiles(plan), nil
 	}

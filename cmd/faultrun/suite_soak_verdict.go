@@ -38,7 +38,7 @@ func (s *samples) add(tS float64, topology string, h lab.Held, open int) error {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	_, err := fmt.Fprintf(s.f, "%.1f,%s,%s,%d,%d,%.0f,%.0f,%d,%d,%d,%.0f,%d\n", tS, topology, h.Process, h.RSSBytes, h.AnonBytes, h.HeapInUse, h.HeapLive, h.Goroutines, h.FDs, h.Threads, h.SlotsBusy, open)
+	_, err := fmt.Fprintf(s.f, "%.1f,%s,%s,%d,%d,%.0f,%.0f,%d,%d,%d,%.0f,%d\n", tS, topology, h.Process, h.RSSBytes, h.AnonBytes, h.HeapInUseBytes, h.HeapLiveBytes, h.Goroutines, h.FDs, h.Threads, h.SlotsBusy, open)
 	return err
 }
 
@@ -153,7 +153,7 @@ func (w *watched) judge(tested time.Duration) (all []trends, bad []string) {
 			}
 		}
 		tr.rssMB = trend.Median(slope(&tr.rss, func(h lab.Held) float64 { return float64(h.RSSBytes) / mb }))
-		slope(&tr.heap, func(h lab.Held) float64 { return h.HeapLive / mb })
+		slope(&tr.heap, func(h lab.Held) float64 { return h.HeapLiveBytes / mb })
 		slope(&tr.goroutines, func(h lab.Held) float64 { return float64(h.Goroutines) })
 		slope(&tr.fds, func(h lab.Held) float64 { return float64(h.FDs) })
 		switch {

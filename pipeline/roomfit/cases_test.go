@@ -142,6 +142,19 @@ func TestPastCuts(t *testing.T) {
 	}
 }
 
+// A room that was fitted is generic no longer; one with a name of its own keeps it.
+func TestAFittedRoomIsNotCalledGeneric(t *testing.T) {
+	res := exact(t, truth{levelDB: 1, depth: 1}, all)
+	for name, want := range map[string]string{groove.DefaultRoom().Name: roomfit.FittedName, "harbour": "harbour"} {
+		room := groove.DefaultRoom()
+		room.Name = name
+		got, err := roomfit.NewRoom(room, res)
+		if err != nil || got.Name != want {
+			t.Errorf("%q fitted is called %q, want %q; %v", name, got.Name, want, err)
+		}
+	}
+}
+
 // A fitted room reads back, says what was found and is the same every time.
 func TestRoomText(t *testing.T) {
 	w := truth{levelDB: 20 * math.Log10(1.1), widthUM: -3, depth: 1, startMM: 0, pitchUM: 0}

@@ -33,9 +33,14 @@ func FitRoom(name string, room groove.Room, r *Readings, sheet []Expectation) (*
 	return &Fitted{res, profile}, nil
 }
 
+// FittedName is what a room is called that was fitted from the generic one, until
+// somebody writes its own name into the file.
+const FittedName = "fitted room"
+
 // NewRoom puts what a fit told into a room, rounded to what can be read: the
 // reference velocity, the unmodulated width, the range of pitch and its slew.
-// Other figures stay. The error is a *groove.RoomError when the result is no
+// Other figures stay, and so does the name, but that nothing fitted is called
+// generic any more: reports and cutting sheets say the name. The error is a *groove.RoomError when the result is no
 // room.
 func NewRoom(room groove.Room, r *Result) (groove.Room, error) {
 	value := func(id string) (float64, bool) {
@@ -57,6 +62,9 @@ func NewRoom(room groove.Room, r *Result) (groove.Room, error) {
 	}
 	if v, told := value(ParamSlew); told {
 		room.Pitch.Slew = rounded(v, 0)
+	}
+	if room.Name == groove.DefaultRoom().Name {
+		room.Name = FittedName
 	}
 	return room, room.Validate()
 }

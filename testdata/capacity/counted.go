@@ -11,6 +11,7 @@ import (
 // counted counts the calls of a store.
 type counted struct {
 	store.Store
+	io.Closer
 	n atomic.Int64
 }
 

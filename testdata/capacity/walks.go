@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -54,16 +55,11 @@ func walks(ctx context.Context, records int, folder string, now time.Time) ([]wa
 	} else if err := fill(ctx, records, folder, now); err != nil {
 		return nil, err
 	}
-	disk, err := dir.Open(folder, dir.Options{Create: true})
+	s, l, err := openCounted(folder, now)
 	if err != nil {
 		return nil, err
 	}
-	defer disk.Close()
-	s := &counted{Store: disk}
-	l, err := job.NewLedger(job.Config{Store: s, Now: func() time.Time { return now }})
-	if err != nil {
-		return nil, err
-	}
+	defer s.Close()
 	var rows []walkRow
 	timed := func(what string, f func() (jobs int, keep any, err error)) error {
 		before, began, n := heapMB(), time.Now(), s.n.Load()
@@ -84,6 +80,20 @@ func walks(ctx context.Context, records int, folder string, now time.Time) ([]wa
 		}
 	}
 	return rows, timed(walkLay, func() (int, any, error) { n, err := layHundred(ctx, l, now.Add(15*24*time.Hour)); return n, nil, err })
+}
+
+// openCounted opens a store on disk whose operations are counted, and a ledger on it.
+func openCounted(folder string, now time.Time) (*counted, *job.Ledger, error) {
+	disk, err := dir.Open(folder, dir.Options{Create: true})
+	if err != nil {
+		return nil, nil, err
+	}
+	s := &counted{Store: disk, Closer: disk}
+	l, err := job.NewLedger(job.Config{Store: s, Now: func() time.Time { return now }})
+	if err != nil {
+		return nil, nil, errors.Join(err, disk.Close())
+	}
+	return s, l, nil
 }
 
 func heapMB() float64 {
@@ -223,16 +233,11 @@ func reconcile(ctx context.Context, folder string, now time.Time) ([]walkRow, er
 			return nil, err
 		}
 	}
-	disk, err := dir.Open(at, dir.Options{Create: true})
+	s, l, err := openCounted(at, now)
 	if err != nil {
 		return nil, err
 	}
-	defer disk.Close()
-	s := &counted{Store: disk}
-	l, err := job.NewLedger(job.Config{Store: s, Now: func() time.Time { return now }})
-	if err != nil {
-		return nil, err
-	}
+	defer s.Close()
 	broker, err := jetstream.StartBroker(ctx, jetstream.BrokerOptions{Dir: filepath.Join(folder, "broker")})
 	if err != nil {
 		return nil, err

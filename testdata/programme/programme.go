@@ -67,9 +67,6 @@ func (p Programme) NumFrames() int64 {
 	return int64(p.DurationS*float64(p.RateHz) + 0.5)
 }
 
-// Seconds is the length of the mix.
-func (p Programme) Seconds() float64 { return float64(p.NumFrames()) / float64(p.RateHz) }
-
 // PlanYAML is the side plan for a mix of the given file name.
 func (p Programme) PlanYAML(mix string) string { return p.Plan.yaml(p.Title, mix) }
 

@@ -11,7 +11,9 @@
 //	gate, intake, routes, webhooks                 api.go
 //	what the API stores: counted, crash points     seam.go
 //	start, drain, close                            service.go
-//	reconciling, retention, sweeps, gauges         loops.go
+//	reconciling, sweeps, gauges                    loops.go
+//	retention, the daily walk over all records     retain.go
+//	workers that take jobs, or are drained         workers.go
 //	readiness                                      ready.go
 //	certificates read again when files change      certificate.go
 //

@@ -14,14 +14,14 @@ import (
 
 // Held is what one process held of things that must not grow, at one moment.
 type Held struct {
-	Process      string
-	RSSBytes     int64
-	AnonBytes    int64   // of RSSBytes, those that are no pages of files
-	HeapInUse    float64 // bytes, by the process itself; 0 where it does not tell
-	Goroutines   int     // 0 where it does not tell
-	FDs, Threads int
-	SlotsBusy    float64 // of a worker
-	HeapLive     float64 // bytes that lived after the last collection; 0 where it does not tell
+	Process        string
+	RSSBytes       int64
+	AnonBytes      int64   // of RSSBytes, those that are no pages of files
+	HeapInUseBytes float64 // by the process itself; 0 where it does not tell
+	Goroutines     int     // 0 where it does not tell
+	FDs, Threads   int
+	SlotsBusy      float64 // of a worker
+	HeapLiveBytes  float64 // that lived after the last collection; 0 where it does not tell
 }
 
 // Watched are the processes that live as long as the service: brokers, APIs,
@@ -39,10 +39,10 @@ func (l *Lab) Watched() ([]Held, error) {
 		if scrape != nil {
 			s, err := scrape()
 			errs = append(errs, err)
-			h.HeapInUse, h.Goroutines = s.Sum("go_memstats_heap_inuse_bytes"), int(s.Sum("go_goroutines"))
+			h.HeapInUseBytes, h.Goroutines = s.Sum("go_memstats_heap_inuse_bytes"), int(s.Sum("go_goroutines"))
 			h.SlotsBusy = s.Sum("discsafe_slots", `state="busy"`)
 			// With GOGC, in percent, of what lives more the next collection begins.
-			h.HeapLive = s.Sum("go_memstats_next_gc_bytes") / (1 + s.Sum("go_gc_gogc_percent")/100)
+			h.HeapLiveBytes = s.Sum("go_memstats_next_gc_bytes") / (1 + s.Sum("go_gc_gogc_percent")/100)
 		}
 		all = append(all, h)
 	}

@@ -176,6 +176,40 @@ func TestLadder(t *testing.T) {
 	}
 }
 
+// A steady tone of 1 kHz, where the characteristic of IEC 60098 is 0 dB, has a wall
+// velocity of the lateral peak over the root of 2, an acceleration of omega times
+// that, and at groove speed V a tip of radius R follows V^2/R (handbook case C13:
+// 2461 m/s2 at 60.3 mm, 33 1/3 rpm, 18 um). Every rung must say so.
+func TestLadderOfATone(t *testing.T) {
+	if limit := math.Pow(2*math.Pi*0.0603*100/3/60, 2) / 18e-6; math.Abs(limit-2461) > 1 {
+		t.Fatalf("V^2/R gives %.1f m/s2 in case C13, want 2461", limit)
+	}
+	const referenceDBFS, referenceMS = -14.0, 0.05
+	amplitude := math.Pow(10, referenceDBFS/20)
+	r := prepare(t, sampled(48000, 24, 3, func(t float64) (l, r float64) {
+		x := amplitude * gate(t, 0.1, 2.9) * sine(1000, t)
+		return x, x
+	}), innerDisc+"level: 0\n"+wideCaps).report
+	checked := 0
+	for _, g := range r.Ladder {
+		if len(g.Filters) > 0 || g.EndRadiusMM == nil || g.CurvatureRatio == nil {
+			continue
+		}
+		wall := referenceMS * math.Pow(10, g.LevelDB/20) / math.Sqrt2
+		speed := 2 * math.Pi * *g.EndRadiusMM / 1000 * r.Side.Disc.RPM / 60
+		want := 2 * math.Pi * 1000 * wall / (speed * speed / (*r.Limits.DesignTipUM * 1e-6))
+		// The tone ends within a turn of the end, where the radius is 0.3 % more at most, and
+		// gates add a little.
+		if math.Abs(*g.CurvatureRatio/want-1) > 0.01 {
+			t.Errorf("%+.1f dB: curvature ratio %.5f, by the closed form %.5f", g.LevelDB, *g.CurvatureRatio, want)
+		}
+		checked++
+	}
+	if checked < 20 {
+		t.Errorf("only %d rungs could be held to the closed form", checked)
+	}
+}
+
 // Every tenth of a dB must mark exactly one rung of half a dB.
 func TestLadderMarksTheChosenRungAtEveryLevel(t *testing.T) {
 	mix := sampled(44100, 24, 0.5, quietMusic)

@@ -93,13 +93,9 @@ func (h *Hooks) recallOne(ctx context.Context, id string) error {
 	case len(j.Signoff) <= r.Told:
 		return nil
 	}
-	r.Rev++
-	r.Tries, r.Next, r.Lease = 0, time.Time{}, time.Time{}
-	if data, err = json.Marshal(r); err != nil {
-		return fmt.Errorf("writing the hook of job %s: %w", id, err)
-	}
-	// One that is there was left by a process that was killed: it says what it says
-	// again, under the same id, and comes to the decision then.
+	// It was put away as it is to be sent; see wait. One that is there was left by a
+	// process that was killed: it says what it says again, under the same id, and
+	// comes to the decision then.
 	if err := h.o.Store.PutIfAbsent(ctx, dir+id, data); err != nil && !errors.Is(err, store.ErrExists) {
 		return h.trouble(id, err)
 	}
@@ -114,8 +110,9 @@ func (h *Hooks) unwait(ctx context.Context, id string) error {
 	return nil
 }
 
-// wait puts a hook away until there is a decision. It is written before the other
-// is removed, so that a process that is killed in between leaves one too many.
+// wait puts a hook away until there is a decision, with all its tries anew. It is
+// written before the other is removed, so that a process that is killed in between
+// leaves one too many.
 func (h *Hooks) wait(ctx context.Context, r *record) error {
 	_, version, err := store.Read(ctx, h.o.Store, waitDir+r.Job)
 	if errors.Is(err, store.ErrNotFound) {

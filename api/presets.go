@@ -203,6 +203,14 @@ func checkPreset(p v1.Preset) error {
 	return nil
 }
 
+// matchPreset holds what a request's If-Match names against what is there.
+func matchPreset(ifMatch string, was []byte, gone bool) error {
+	if ifMatch != "" && (gone || ifMatch != "*" && ifMatch != presetTag(was)) {
+		return v1.NewProblem(v1.Conflict, "the preset is not the one that If-Match names")
+	}
+	return nil
+}
+
 func (s *Server) storePreset(ctx context.Context, studio, name string, data []byte, ifMatch string, onlyNew bool) error {
 	key := presetKey(studio, name)
 	was, version, err := store.Read(ctx, s.o.Store, key)
@@ -210,8 +218,8 @@ func (s *Server) storePreset(ctx context.Context, studio, name string, data []by
 	if err != nil && !isNew {
 		return err
 	}
-	if ifMatch != "" && (isNew || ifMatch != "*" && ifMatch != presetTag(was)) {
-		return v1.NewProblem(v1.Conflict, "the preset is not the one that If-Match names")
+	if err := matchPreset(ifMatch, was, isNew); err != nil {
+		return err
 	}
 	if onlyNew && !isNew {
 		return v1.NewProblem(v1.Conflict, "there is a preset of that name already")
@@ -239,12 +247,10 @@ func (s *Server) deletePreset(w http.ResponseWriter, r *http.Request) {
 	studio, name, err := presetOwner(r)
 	// The store deletes whatever is there: a change between the two is lost.
 	if want := r.Header.Get("If-Match"); err == nil && want != "" {
-		was, _, readErr := store.Read(r.Context(), s.o.Store, presetKey(studio, name))
-		switch {
-		case isNotFound(readErr), readErr == nil && want != "*" && want != presetTag(was):
-			err = v1.NewProblem(v1.Conflict, "the preset is not the one that If-Match names")
-		default:
-			err = readErr
+		var was []byte
+		was, _, err = store.Read(r.Context(), s.o.Store, presetKey(studio, name))
+		if gone := isNotFound(err); err == nil || gone {
+			err = matchPreset(want, was, gone)
 		}
 	}
 	if err == nil {

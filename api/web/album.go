@@ -11,6 +11,7 @@ import (
 	"discsafe/api/v1"
 	"discsafe/pipeline/arrange"
 	"discsafe/pipeline/report"
+	"discsafe/pipeline/sideplan"
 )
 
 var (
@@ -56,7 +57,7 @@ func (d *draft) releaseText() string {
 	w.line("", "disc", d.discText())
 	w.line("", "room", d.roomText())
 	if d.on("cutting_speed") {
-		w.line("", "cutting_speed", "half")
+		w.line("", "cutting_speed", sideplan.SpeedHalf)
 	}
 	w.line("", "sides", number(d.text("sides")))
 	keep := "true"
@@ -100,11 +101,8 @@ func (d *draft) fillRelease(r *arrange.Release) error {
 	if r.KeepOrder {
 		d.set("order", orderKeep)
 	}
-	for name, on := range map[string]bool{"same_level": r.SameLevel, "cutting_speed": r.CuttingSpeed == "half"} {
-		d.vals.Del(name)
-		if on {
-			d.set(name, "on")
-		}
+	for name, on := range map[string]bool{"same_level": r.SameLevel, "cutting_speed": r.CuttingSpeed == sideplan.SpeedHalf} {
+		d.tick(name, on)
 	}
 	d.rows = nil
 	d.more(len(r.Tracks))

@@ -345,9 +345,7 @@ func (f *filled) revise(id string) error {
 	}
 	f.d.set("revises", j.ID)
 	f.d.set("kind", j.Kind)
-	if j.AsTraced {
-		f.d.set("as_traced", "on")
-	}
+	f.d.tick("as_traced", j.AsTraced)
 	f.inputs(&j)
 	return nil
 }

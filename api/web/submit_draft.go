@@ -87,6 +87,13 @@ func (d *draft) get(name string) string { return d.vals.Get(name) }
 func (d *draft) set(name, v string)     { d.vals.Set(name, v) }
 func (d *draft) on(name string) bool    { return d.vals.Get(name) != "" }
 
+// tick sets a box to on, or clears it.
+func (d *draft) tick(name string, on bool) {
+	if d.vals.Del(name); on {
+		d.set(name, "on")
+	}
+}
+
 func (d *draft) text(name string) string { return strings.TrimSpace(d.vals.Get(name)) }
 
 // more adds n empty rows.

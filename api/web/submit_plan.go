@@ -276,11 +276,9 @@ func (d *draft) fill(p *sideplan.Plan, preset bool) error {
 	for _, id := range sideplan.StageIDs() {
 		g := groupOf("chain." + id)
 		s, ok := p.Stage(id)
-		if !ok {
-			d.vals.Del(g.name())
+		if d.tick(g.name(), ok); !ok {
 			continue
 		}
-		d.set(g.name(), "on")
 		if err := d.fillFields(g, s.Params); err != nil {
 			return err
 		}
@@ -289,10 +287,7 @@ func (d *draft) fill(p *sideplan.Plan, preset bool) error {
 		if preset && !slices.Contains(v1.PresetParts, t.name) {
 			continue
 		}
-		d.vals.Del(t.name)
-		if t.ticked(p) {
-			d.set(t.name, "on")
-		}
+		d.tick(t.name, t.ticked(p))
 	}
 	if preset {
 		return nil

@@ -165,9 +165,7 @@ func (o *operating) parts(v *operationsView, asked string, st v1.Status, now tim
 		v.Taken = stampOf(win.Taken, now)
 		v.Kept = spanWords(time.Duration(win.KeptS * float64(time.Second)))
 	}
-	last := broke(d)
-	ground(d, &last)
-	v.Parts = []part{served(d), slow(d), storage(d), last}
+	v.Parts = []part{served(d), slow(d), storage(d), broke(d)}
 }
 
 // workers lists those of all processes. Without the list the page is still the

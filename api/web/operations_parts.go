@@ -321,7 +321,7 @@ func broke(d *operationsData) part {
 	case hourErrs > 0:
 		api = look(fmt.Sprintf("%.0f in an hour", hourErrs))
 	}
-	return ask("broke", "What broke?", [3]string{"Nothing", "Something", "Badly"}, []plotSpec{
+	p := ask("broke", "What broke?", [3]string{"Nothing", "Something", "Badly"}, []plotSpec{
 		{ID: "attempts", Title: "Attempts that came to nothing", What: "Attempts and messages " + each, Unit: unitCount, State: attempts,
 			Lines: []plotSeries{counted("crashed or given up", crashed), counted("handed out again", w.Increase("discsafe_redeliveries_total", "")), counted("taken over", w.Increase("discsafe_fenced_total", ""))}, Runbook: []string{"jobs-breaking", "redeliveries", "integrity-violation"}},
 		{ID: "dead", Title: "Dead letters", What: "Kept by the broker, all processes", Unit: unitCount, State: dead,
@@ -333,6 +333,8 @@ func broke(d *operationsData) part {
 		{ID: "door", Title: "Turned away at the door, by kind", What: "Requests " + each, Unit: unitCount, State: door, Limit: limitSignInsPerS * w.Step.Seconds(), LimitWord: "One a second",
 			Lines: noneOf(named(flood, w.Bins), "turned away", w, "discsafe_sign_in_failures_total"), Runbook: []string{"sign-in-flood"}},
 	}, w)
+	ground(d, &p)
+	return p
 }
 
 // binWords is the length of a bin.

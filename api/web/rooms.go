@@ -109,12 +109,8 @@ func (v *roomsView) read(w http.ResponseWriter, r *http.Request) (do string, err
 			if text != "" {
 				v.Sheet = text
 			}
-		case "room", "room_kept":
-			if text != "" {
-				v.Room = text
-			}
-		case "room_none":
-			v.Room = ""
+		default:
+			takeRoom(&v.Room, field, text)
 		}
 	})
 	switch {

@@ -85,6 +85,19 @@ func (f roomFaults) roomOf(text *string) groove.Room {
 	return room
 }
 
+// takeRoom takes what a field says of a form's room: chosen, kept from before, or
+// taken out. Other fields say nothing of it.
+func takeRoom(room *string, field, text string) {
+	switch field {
+	case "room", "room_kept":
+		if text != "" {
+			*room = text
+		}
+	case "room_none":
+		*room = ""
+	}
+}
+
 // readForm gives every field and file of a form, its line ends made one; which of
 // them are too large is told beside those in told. The error is a *v1.Problem.
 func (f roomFaults) readForm(w http.ResponseWriter, r *http.Request, told []string, take func(field, filename, text string)) error {

@@ -20,6 +20,7 @@ type testCutView struct {
 	Cautions []string
 	Disc     string
 	Room     string       // as sent, kept from one form to the next
+	room     groove.Room  // that of Room; set by plan
 	Cut      *tones.Sheet // nil: none yet
 	Files    []testCutFile
 }
@@ -38,17 +39,17 @@ func (v *testCutView) Discs() []choice {
 
 // plan lays out what was asked for; nil when there are faults.
 func (v *testCutView) plan() *tones.Sheet {
-	room := v.roomOf(&v.Room)
+	v.room = v.roomOf(&v.Room)
 	disc, err := groove.LookupDisc(v.Disc)
 	if err != nil {
 		v.fault("disc", err.Error(), "")
-	} else if err := disc.WithRadii(room.Radius).Validate(); err != nil {
+	} else if err := disc.WithRadii(v.room.Radius).Validate(); err != nil {
 		v.fault("room", err.Error(), "")
 	}
 	if len(v.roomFaults) > 0 {
 		return nil
 	}
-	sheet, err := tones.Plan(disc, room)
+	sheet, err := tones.Plan(disc, v.room)
 	if err != nil {
 		v.fault("disc", err.Error(), "")
 		return nil
@@ -56,14 +57,14 @@ func (v *testCutView) plan() *tones.Sheet {
 	return sheet
 }
 
-// query is the address of the test cut after its path: the room stands in it
+// query is the address of a planned test cut after its path: the room stands in it
 // written out, so that the same address has the same bytes and nothing is stored.
 func (v *testCutView) query() string {
 	q := url.Values{"disc": {v.Disc}}
 	if v.Room == "" {
 		return q.Encode()
 	}
-	text, err := json.Marshal(v.roomOf(&v.Room))
+	text, err := json.Marshal(v.room)
 	if err != nil {
 		v.learn("room", err)
 		return ""
@@ -136,16 +137,10 @@ func (p *Pages) showTestCut(w http.ResponseWriter, r *http.Request, status int, 
 func (p *Pages) makeTestCut(w http.ResponseWriter, r *http.Request) {
 	v := &testCutView{roomFaults: roomFaults{}}
 	if err := v.readForm(w, r, []string{"room"}, func(field, _, text string) {
-		switch field {
-		case "disc":
+		if field == "disc" {
 			v.Disc = text
-		case "room", "room_kept":
-			if text != "" {
-				v.Room = text
-			}
-		case "room_none":
-			v.Room = ""
 		}
+		takeRoom(&v.Room, field, text)
 	}); err != nil {
 		if status, is := v.tooLarge(err, "room", "is this the right file?"); is {
 			p.showTestCut(w, r, status, v)

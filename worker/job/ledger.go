@@ -102,11 +102,18 @@ const (
 	sealDir   = "seal/"
 	// revisionDir holds a marker for each job of a chain but the first.
 	revisionDir = "revision/"
-	newsDir     = "news/"
+	// newsDir notes decisions; see Decided.
+	newsDir = "news/"
 	// endedDir and buriedDir are what retention walks; see Expire and Lay.
 	endedDir  = "ended/"
 	buriedDir = "buried/"
 )
+
+// minuteForm is the minute, UTC, that keys begin with which sort by time.
+const minuteForm = "200601021504"
+
+// minuteOf is where the keys of a minute begin in such a dir.
+func minuteOf(dir string, at time.Time) string { return dir + at.UTC().Format(minuteForm) }
 
 // ResultKey is where a file of an attempt's result lies.
 func ResultKey(id string, attempt int, name string) string {

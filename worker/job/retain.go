@@ -17,16 +17,15 @@ const retention = "retention"
 // is due and not what is kept. Every ended job that is not approved has one in
 // endedDir, every tombstone one in buriedDir; whatever takes one away has put
 // another before, or removed the record. A marker too many costs one look.
-const minuteForm = "200601021504" // UTC
 
 func endedKey(r *Record) string { return endedAt(r.Ended, r.ID) }
 
 func endedAt(at time.Time, id string) string {
-	return endedDir + at.UTC().Format(minuteForm) + "/" + id
+	return minuteOf(endedDir, at) + "/" + id
 }
 
 func buriedKey(r *Record) string {
-	return buriedDir + r.Deleted.At.UTC().Format(minuteForm) + "/" + r.ID
+	return minuteOf(buriedDir, r.Deleted.At) + "/" + r.ID
 }
 
 // Batch is what one call of Expire or Lay did.
@@ -160,7 +159,7 @@ func (l *Ledger) walkDue(ctx context.Context, dir string, edge time.Time, after 
 // due lists at most most markers of minutes that are wholly before edge.
 func (l *Ledger) due(ctx context.Context, dir string, edge time.Time, after string, most int) (keys []store.Info, more bool, err error) {
 	keys, err = l.store.List(ctx, dir, after, most)
-	end := dir + edge.UTC().Format(minuteForm)
+	end := minuteOf(dir, edge)
 	for i, k := range keys {
 		if k.Key >= end {
 			return keys[:i], false, err

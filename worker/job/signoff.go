@@ -172,14 +172,13 @@ func (l *Ledger) Sign(ctx context.Context, id string, s Sign) (*Record, error) {
 	}
 	if err == nil {
 		// The decision stands; without the note others learn of it when they next look.
-		_ = l.mark(ctx, newsDir+s.At.Format(newsForm)+"/"+id)
+		_ = l.mark(ctx, minuteOf(newsDir, s.At)+"/"+id)
 	}
 	return r, err
 }
 
 // Decisions are noted for those who watch many jobs from another process: a
 // side that is done has no other marker. A note is a key for job and minute.
-const newsForm = "200601021504" // UTC
 
 // DecisionsNoted is how far back Decided can tell.
 const DecisionsNoted = 2 * time.Hour
@@ -192,14 +191,14 @@ func (l *Ledger) Decided(ctx context.Context, back time.Duration) ([]string, err
 	var ids []string
 	from, to := now.Add(-min(back, DecisionsNoted)).Truncate(time.Minute), now.Add(time.Minute)
 	// Keys sort by time, and what comes after to is another's clock.
-	for after := newsDir + from.Format(newsForm); ; {
+	for after := minuteOf(newsDir, from); ; {
 		keys, err := l.store.List(ctx, newsDir, after, listPage)
 		if err != nil {
 			return nil, err
 		}
 		for _, k := range keys {
 			after = k.Key
-			if k.Key < newsDir+to.Add(time.Minute).Format(newsForm) {
+			if k.Key < minuteOf(newsDir, to.Add(time.Minute)) {
 				ids = append(ids, idOf(k.Key))
 			}
 		}
@@ -212,7 +211,7 @@ func (l *Ledger) Decided(ctx context.Context, back time.Duration) ([]string, err
 
 // forgetNews removes notes that nobody asks for any more.
 func (l *Ledger) forgetNews(ctx context.Context) error {
-	old := newsDir + l.stamp().Add(-DecisionsNoted-time.Minute).Format(newsForm)
+	old := minuteOf(newsDir, l.stamp().Add(-DecisionsNoted-time.Minute))
 	for o, err := range l.all(ctx, newsDir) {
 		if err != nil || o.Key >= old {
 			return err

@@ -64,10 +64,10 @@ func TestExpire(t *testing.T) {
 	young := b.done("")
 
 	if d, err := b.l.Behind(b.ctx, 9*day, b.clock.now()); d != 4*day-time.Minute || err != nil {
-		t.Errorf("the oldest is due for %s, %v; it ended 13 days ago at the beginning of an hour", d, err)
+		t.Errorf("the oldest is due for %s, %v; it ended 13 days ago at the beginning of a minute", d, err)
 	}
 	if n, err := b.expire(13 * day); n.Removed != 0 || err != nil {
-		t.Errorf("its hour is not over: %+v, %v", n, err)
+		t.Errorf("its minute is not over: %+v, %v", n, err)
 	}
 	// One job that cannot be deleted holds up nobody.
 	b.failAt("remove", "result/"+ids[0]+"/")

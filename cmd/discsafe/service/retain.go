@@ -25,7 +25,7 @@ const tidyWithin = 7 * 24 * time.Hour
 // retain returns the pass that deletes jobs past their time and tombstones that
 // nobody needs any more, until nothing is due.
 func (s *Service) retain() func(context.Context) error {
-	r := &retention{ledger: s.ledger, keep: days(s.o.Limits.RetainDays), now: time.Now, rest: rest, behind: s.metrics.RetentionBehind, removed: s.metrics.Retained}
+	r := &retention{ledger: s.ledger, keep: days(s.o.Limits.RetainDays), now: s.o.Now, rest: rest, behind: s.metrics.RetentionBehind, removed: s.metrics.Retained}
 	return func(ctx context.Context) error {
 		n, err := r.pass(ctx)
 		s.metrics.RetentionPass(n.jobs)
@@ -128,10 +128,10 @@ func rest(ctx context.Context, d time.Duration) {
 func (s *Service) walkRecords() func(context.Context) error {
 	var walked time.Time
 	return func(ctx context.Context) error {
-		if !walked.IsZero() && time.Since(walked) < daily {
+		began := s.o.Now()
+		if !walked.IsZero() && began.Sub(walked) < daily {
 			return nil
 		}
-		began := time.Now()
 		b, err := s.ledger.Rebuild(ctx, tidyWithin)
 		if b.Marked > 0 || len(b.Unreadable) > 0 {
 			s.log.Warn("records walked over", "records", b.Records, "markers_put_back", b.Marked, "unreadable", b.Unreadable)

@@ -9,10 +9,9 @@ import (
 
 const (
 	// nearBytes is how close to its aim a search goes on with decoding: a few frames.
-	nearBytes  = 128 << 10
-	maxProbes  = 40 // halving alone comes from 2^51 bytes to nearBytes in fewer
-	maxFalse   = 64 // places in one search that look like a frame and are none
-	searchStep = 16 << 10
+	nearBytes = 128 << 10
+	maxProbes = 40 // halving alone comes from 2^51 bytes to nearBytes in fewer
+	maxFalse  = 64 // places in one search that look like a frame and are none
 )
 
 // place is where a frame stands: in the file, and in the stream.
@@ -57,7 +56,8 @@ func (r *Reader) SeekFrame(frame int64) error {
 
 // stand puts the reader before a frame.
 func (r *Reader) stand(p place) {
-	r.in.at, r.in.p, r.in.end, r.in.err = p.at, nil, r.guard.size, nil
+	r.in.seek(p.at)
+	r.in.end = r.guard.size
 	r.decoded, r.blocks, r.left = p.sample, p.block, [2][]int32{}
 }
 
@@ -108,43 +108,48 @@ func (r *Reader) search(sample int64) (place, error) {
 // find returns the first whole frame that starts at or behind a place in the
 // file and before another. A frame is decoded to prove itself.
 func (r *Reader) find(at, end int64, first header, falses *int) (place, bool, error) {
-	// The last bytes of a step are looked at again: a header may lie across.
-	buf := make([]byte, searchStep+maxHeaderBytes)
-	for ; at < end; at += searchStep {
-		b := buf[:min(int64(len(buf)), r.guard.size-at)]
-		if err := r.guard.readAt(b, at); err != nil {
+	for ; at < end; at++ {
+		r.in.seek(at)
+		head, err := r.in.peek(maxHeaderBytes)
+		if err != nil {
+			return place{}, false, r.readError(err)
+		}
+		if len(head) == 0 { // the file became shorter
+			break
+		}
+		p, ok := r.mayBe(head, at, first)
+		if !ok {
+			continue
+		}
+		r.stand(p)
+		err = r.nextFrame()
+		if err == nil {
+			return p, true, nil
+		}
+		if fe, is := errors.AsType[*audio.FormatError](err); is && fe.Code == "flac-read" {
 			return place{}, false, err
 		}
-		for i := 0; i < min(len(b)-1, searchStep) && at+int64(i) < end; i++ {
-			if b[i] != 0xFF || b[i+1]&0xFE != 0xF8 {
-				continue
-			}
-			h, ok := parseHeader(b[i:min(len(b), i+maxHeaderBytes)])
-			if !ok || h.variable != first.variable {
-				continue
-			}
-			p := place{at: at + int64(i), sample: int64(h.number), block: h.number}
-			if !h.variable {
-				if h.number > uint64(r.total) { // no overflow below
-					continue
-				}
-				p.sample *= int64(first.block)
-			}
-			if p.sample >= r.total || !h.variable && h.block != first.block && p.sample+int64(h.block) != r.total {
-				continue
-			}
-			r.stand(p)
-			err := r.nextFrame()
-			if err == nil {
-				return p, true, nil
-			}
-			if fe, is := errors.AsType[*audio.FormatError](err); is && fe.Code == "flac-read" {
-				return place{}, false, err
-			}
-			if *falses++; *falses > maxFalse {
-				return place{}, false, nil
-			}
+		if *falses++; *falses > maxFalse {
+			break
 		}
 	}
 	return place{}, false, nil
+}
+
+// mayBe says which frame of a stream with such a first one a header at a place in
+// the file tells of; false if it can be none.
+func (r *Reader) mayBe(head []byte, at int64, first header) (place, bool) {
+	h, ok := parseHeader(head)
+	if !ok || h.variable != first.variable {
+		return place{}, false
+	}
+	p := place{at: at, sample: int64(h.number), block: h.number}
+	if !h.variable {
+		if h.number > uint64(r.total) { // no overflow below
+			return place{}, false
+		}
+		p.sample *= int64(first.block)
+	}
+	lastOrWhole := h.variable || h.block == first.block || p.sample+int64(h.block) == r.total
+	return p, lastOrWhole && p.sample < r.total
 }

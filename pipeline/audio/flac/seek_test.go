@@ -172,7 +172,7 @@ func seekReadsLittle(t *testing.T, p []byte) {
 		t.Fatal(err)
 	}
 	t.Logf("%d bytes of %d in %d reads", c.bytes, len(p), c.reads)
-	// As for WAV: five places of a step and a window with its frame, and the last way.
+	// As for WAV: five places of a window with its frame, and the last way.
 	if c.bytes > 512<<10 {
 		t.Errorf("%d bytes of %d read in %d steps", c.bytes, len(p), c.reads)
 	}

@@ -40,6 +40,16 @@ func (w *window) fill() error {
 	return nil
 }
 
+// seek makes the byte at an offset the next one. What was read on behind it stays.
+func (w *window) seek(at int64) {
+	if on := at - w.at; on >= 0 && on <= int64(len(w.p)) {
+		w.p = w.p[on:]
+	} else {
+		w.p = nil
+	}
+	w.at, w.err = at, nil
+}
+
 // peek returns the next n bytes, fewer at the end. Changing them changes what
 // Read delivers.
 func (w *window) peek(n int) ([]byte, error) {

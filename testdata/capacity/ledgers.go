@@ -30,16 +30,6 @@ func expireAll(ctx context.Context, l *job.Ledger, now time.Time) (jobs int, err
 	return jobs, nil
 }
 
-type wholeWalk struct {
-	what string
-	walk func(context.Context) (keep any, err error)
-}
-
-// wholeWalks are those over all records.
-func wholeWalks(l *job.Ledger) []wholeWalk {
-	return []wholeWalk{{walkDaily, func(ctx context.Context) (any, error) { return l.Rebuild(ctx, 7*24*time.Hour) }}}
-}
-
 // layHundred removes a hundred tombstones.
 func layHundred(ctx context.Context, l *job.Ledger, now time.Time) (n int, err error) {
 	b, err := l.Lay(ctx, now, "", 100)

@@ -74,10 +74,8 @@ func walks(ctx context.Context, records int, folder string, now time.Time) ([]wa
 			return nil, err
 		}
 	}
-	for _, w := range wholeWalks(l) {
-		if err := timed(w.what, func() (int, any, error) { keep, err := w.walk(ctx); return 0, keep, err }); err != nil {
-			return nil, err
-		}
+	if err := timed(walkDaily, func() (int, any, error) { keep, err := l.Rebuild(ctx, 7*24*time.Hour); return 0, keep, err }); err != nil {
+		return nil, err
 	}
 	return rows, timed(walkLay, func() (int, any, error) { n, err := layHundred(ctx, l, now.Add(15*24*time.Hour)); return n, nil, err })
 }

@@ -10,9 +10,7 @@ package pipeline_test
 import (
 	"bytes"
 	"encoding/binary"
-	"encoding/json"
 	"fmt"
-	"io"
 	"math"
 	"math/cmplx"
 	"os/exec"
@@ -21,6 +19,7 @@ import (
 	"discsafe/pipeline/audio"
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/stage"
+	"discsafe/testdata/scipy"
 )
 
 // thirds are the preferred third-octave frequencies from 20 Hz to 20 kHz (ISO
@@ -118,18 +117,6 @@ func TestReferenceRecordAndPlay(t *testing.T) {
 	}
 }
 
-// scipyPython is an interpreter that has SciPy.
-func scipyPython(t *testing.T) string {
-	t.Helper()
-	for _, name := range []string{"python3", "/usr/bin/python3"} {
-		if exec.Command(name, "-c", "import scipy.signal").Run() == nil {
-			return name
-		}
-	}
-	t.Fatal("no python3 with scipy found: install python3-scipy")
-	return ""
-}
-
 // wantFilter is one digital high-pass to be computed by SciPy: a Butterworth of
 // the order, applied twice for Linkwitz-Riley; or two equal first orders.
 type wantFilter struct {
@@ -153,23 +140,8 @@ for f in json.load(sys.stdin):
     out.append(list(20*np.log10(np.maximum(np.abs(h), 1e-30))))
 json.dump(out, sys.stdout)
 `
-	in, err := json.Marshal(filters)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command(scipyPython(t), "-c", program)
-	cmd.Stdin = bytes.NewReader(in)
-	var fault bytes.Buffer
-	cmd.Stderr = &fault
-	raw, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("scipy: %v\n%s", err, fault.String())
-	}
 	var out [][]float64
-	if err := json.NewDecoder(bytes.NewReader(raw)).Decode(&out); err != nil && err != io.EOF {
-		t.Fatal(err)
-	}
-	if len(out) != len(filters) {
+	if scipy.Ask(t, program, filters, &out); len(out) != len(filters) {
 		t.Fatalf("scipy answered %d filters of %d", len(out), len(filters))
 	}
 	return out

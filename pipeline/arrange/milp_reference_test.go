@@ -3,12 +3,11 @@
 package arrange
 
 import (
-	"bytes"
-	"encoding/json"
 	"math"
 	"math/rand"
-	"os/exec"
 	"testing"
+
+	"discsafe/testdata/scipy"
 )
 
 // A division with an order on each side, as an integer programme: who is on which
@@ -99,21 +98,9 @@ func TestLevelAgainstIntegerProgramme(t *testing.T) {
 			all = append(all, q)
 		}
 	}
-	in, err := json.Marshal(all)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command("/usr/bin/python3", "-c", milpProgram)
-	cmd.Stdin = bytes.NewReader(in)
-	var faults bytes.Buffer
-	cmd.Stderr = &faults
-	text, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("python3 with scipy: %v (install python3-scipy)\n%s", err, faults.String())
-	}
 	var can []bool
-	if err := json.Unmarshal(text, &can); err != nil || len(can) != len(all) {
-		t.Fatalf("%v, %d answers to %d questions", err, len(can), len(all))
+	if scipy.Ask(t, milpProgram, all, &can); len(can) != len(all) {
+		t.Fatalf("%d answers to %d questions", len(can), len(all))
 	}
 	yes, no := 0, 0
 	for i, q := range all {

@@ -3,13 +3,11 @@
 package groove
 
 import (
-	"bytes"
-	"encoding/json"
 	"math"
 	"math/rand"
-	"os/exec"
-	"strings"
 	"testing"
+
+	"discsafe/testdata/scipy"
 )
 
 // A round tip on a wall is the grey dilation of the wall by the tip's profile
@@ -54,22 +52,8 @@ func TestTracingAgainstSciPy(t *testing.T) {
 		}
 		cases, between = append(cases, c), append(between, (math.Pow(1+slope*slope, 1.5)/tip+bend)*step*step/8)
 	}
-	in, err := json.Marshal(cases)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command("/usr/bin/python3", "-c", dilationProgram)
-	cmd.Stdin = bytes.NewReader(in)
-	var faults strings.Builder
-	cmd.Stderr = &faults
-	text, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("python3 with scipy: %v (install python3-scipy)\n%s", err, faults.String())
-	}
 	var want [][]float64
-	if err := json.Unmarshal(text, &want); err != nil {
-		t.Fatal(err)
-	}
+	scipy.Ask(t, dilationProgram, cases, &want)
 	lifted := 0.0
 	for i, c := range cases {
 		got := make([]float64, points)

@@ -3,16 +3,13 @@
 package monosum
 
 import (
-	"bytes"
 	"encoding/binary"
-	"encoding/json"
 	"math"
 	"math/rand/v2"
-	"os/exec"
-	"strings"
 	"testing"
 
 	"discsafe/pipeline/audio"
+	"discsafe/testdata/scipy"
 )
 
 // Power of a channel and of the mean of both by octaves, as SciPy's spectral
@@ -60,18 +57,8 @@ func TestOctavesAgainstSciPy(t *testing.T) {
 		raw = binary.LittleEndian.AppendUint64(raw, math.Float64bits(l[i]))
 		raw = binary.LittleEndian.AppendUint64(raw, math.Float64bits(r[i]))
 	}
-	cmd := exec.Command("/usr/bin/python3", "-c", welchProgram, "48000")
-	cmd.Stdin = bytes.NewReader(raw)
-	var faults strings.Builder
-	cmd.Stderr = &faults
-	text, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("python3 with scipy: %v (install python3-scipy)\n%s", err, faults.String())
-	}
 	var want struct{ Stereo, Mono [Bands]float64 }
-	if err := json.Unmarshal(text, &want); err != nil {
-		t.Fatal(err)
-	}
+	scipy.Run(t, welchProgram, raw, &want, "48000")
 	least, most := math.Inf(1), 0.0
 	for b, x := range got.Bands {
 		if level := 10 * math.Log10(want.Stereo[b]); math.Abs(x.StereoDBFS-level) > 0.6 {

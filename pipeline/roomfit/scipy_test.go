@@ -3,13 +3,12 @@
 package roomfit
 
 import (
-	"bytes"
-	"encoding/json"
 	"math"
 	"math/rand"
-	"os/exec"
 	"slices"
 	"testing"
+
+	"discsafe/testdata/scipy"
 )
 
 // The same loss minimised by SciPy from many starts: it finds the same point,
@@ -66,25 +65,11 @@ func TestAgainstSciPy(t *testing.T) {
 		c.S, c.B = r.first, r.b
 		cases, fits = append(cases, c), append(fits, r)
 	}
-	in, err := json.Marshal(cases)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command("/usr/bin/python3", "-c", scipyProgram)
-	cmd.Stdin = bytes.NewReader(in)
-	var faults bytes.Buffer
-	cmd.Stderr = &faults
-	text, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("python3 with scipy: %v (install python3-scipy)\n%s", err, faults.String())
-	}
 	var got []struct {
 		B, Huber, Lstsq []float64
 		Cost            float64
 	}
-	if err := json.Unmarshal(text, &got); err != nil {
-		t.Fatal(err)
-	}
+	scipy.Ask(t, scipyProgram, cases, &got)
 	compared := 0
 	for i, r := range fits {
 		mine := loss(residuals(cases[i].X, cases[i].Y, r.b), r.first)

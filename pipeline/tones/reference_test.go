@@ -3,7 +3,6 @@
 package tones_test
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -16,6 +15,7 @@ import (
 
 	"discsafe/pipeline/groove"
 	"discsafe/pipeline/tones"
+	"discsafe/testdata/scipy"
 )
 
 // The written file as SciPy reads it: amplitude and frequency of each tone by
@@ -64,13 +64,6 @@ func TestFileAgainstSciPy(t *testing.T) {
 	const tolerance = 2e-4
 	s := plan(t, "12in-33")
 	path, sheetPath := written(t, s, tones.SoundName), written(t, s, tones.JSONName)
-	cmd := exec.Command("/usr/bin/python3", "-c", scipyProgram, path, sheetPath)
-	var faults strings.Builder
-	cmd.Stderr = &faults
-	text, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("python3 with scipy: %v (install python3-scipy)\n%s", err, faults.String())
-	}
 	var got struct {
 		Rate   int   `json:"rate"`
 		Frames int64 `json:"frames"`
@@ -85,9 +78,7 @@ func TestFileAgainstSciPy(t *testing.T) {
 			VerticalUM  float64 `json:"vertical_um"`
 		} `json:"parts"`
 	}
-	if err := json.Unmarshal(text, &got); err != nil {
-		t.Fatal(err)
-	}
+	scipy.Run(t, scipyProgram, nil, &got, path, sheetPath)
 	if got.Rate != s.RateHz || got.Frames != s.Frames() || len(got.Parts) != len(s.Parts) {
 		t.Fatalf("%d Hz, %d frames, %d parts", got.Rate, got.Frames, len(got.Parts))
 	}

@@ -37,6 +37,17 @@ func (f roomFaults) Wrong(field string) bool { return len(f[field]) > 0 }
 // At is what the template of faults shows of a field.
 func (f roomFaults) At(field string) fieldFaults { return fieldFaults{field, f[field]} }
 
+// roomField is the field for a room file and what was kept of it.
+type roomField struct {
+	Label, Without, Kept string
+	Faults               fieldFaults
+}
+
+// RoomFile is the field of a page; without says what is taken without a file.
+func (f roomFaults) RoomFile(label, without, kept string) roomField {
+	return roomField{label, without, kept, f.At("room")}
+}
+
 func (f roomFaults) fault(field, detail, hint string) {
 	f[field] = append(f[field], spec.Fault{Detail: sentence(detail), Hint: sentence(hint)})
 }

@@ -199,9 +199,7 @@ func (v *submitView) Plain(name string) fieldView {
 	if i := slices.IndexFunc(docs, func(p planField) bool { return p.param == name }); i >= 0 {
 		f.Help = sentence(docs[i].doc)
 		f.Max = docs[i].most
-		if name == "sides" {
-			f.Number, f.Range = true, docs[i].rng
-		}
+		f.Number, f.Range = docs[i].rng != "", docs[i].rng
 	}
 	// The label says it already.
 	if strings.EqualFold(strings.TrimSuffix(f.Help, "."), f.Label) {

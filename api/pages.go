@@ -54,12 +54,17 @@ func (b board) Plan(ctx context.Context, id string) (string, error) {
 	if err != nil {
 		return "", b.s.problem(ctx, err)
 	}
-	o, err := b.s.stored(ctx, rec.Request.Plan.Key, "the plan")
+	return b.text(ctx, rec.Request.Plan.Key, "the plan", maxPlanBytes)
+}
+
+// text reads what is stored, most bytes of it at most. Errors are problems.
+func (b board) text(ctx context.Context, key, what string, most int64) (string, error) {
+	o, err := b.s.stored(ctx, key, what)
 	if err != nil {
 		return "", b.s.problem(ctx, err)
 	}
 	defer o.Close()
-	data, err := io.ReadAll(io.LimitReader(o, maxPlanBytes))
+	data, err := io.ReadAll(io.LimitReader(o, most))
 	if err != nil {
 		return "", b.s.problem(ctx, err)
 	}

@@ -3,7 +3,6 @@ package api
 import (
 	"context"
 	"fmt"
-	"io"
 	"strings"
 
 	"discsafe/api/v1"
@@ -49,14 +48,5 @@ func (b board) resultFile(ctx context.Context, id, name string) (string, error) 
 	if !ok {
 		return "", v1.NewProblem(v1.NotFound, "the job has no "+name)
 	}
-	o, err := b.s.stored(ctx, f.Key, "the file")
-	if err != nil {
-		return "", b.s.problem(ctx, err)
-	}
-	defer o.Close()
-	data, err := io.ReadAll(io.LimitReader(o, maxArrangementBytes))
-	if err != nil {
-		return "", b.s.problem(ctx, err)
-	}
-	return string(data), nil
+	return b.text(ctx, f.Key, "the file", maxArrangementBytes)
 }

@@ -57,6 +57,10 @@ func (j *Job) Over() bool {
 	return false
 }
 
+// Predicted reports whether the job's result is a prediction: no premaster is
+// written that could prove it.
+func (j *Job) Predicted() bool { return j.Kind == Analyse || j.Kind == Arrange }
+
 // Progress is how far an attempt is.
 type Progress struct {
 	Step       string    `json:"step" doc:"fetching, preparing or storing"`

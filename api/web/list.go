@@ -57,7 +57,7 @@ func titleOf(j *v1.Job) string {
 
 func (p *Pages) row(j *v1.Job) rowView {
 	v := rowView{ID: j.ID, Title: titleOf(j), Side: j.Side, Catalogue: j.Catalogue, Studio: j.Studio, LengthS: j.LengthS,
-		State: stateBadge(j.State), Verdict: verdictBadge(j), Standing: standingBadge(j), Revision: j.Revision, Predicted: j.Kind == v1.Analyse || j.Kind == v1.Arrange, Over: j.Over(), Percent: -1, Accepted: stampOf(j.Accepted, p.o.Now())}
+		State: stateBadge(j.State), Verdict: verdictBadge(j), Standing: standingBadge(j), Revision: j.Revision, Predicted: j.Predicted(), Over: j.Over(), Percent: -1, Accepted: stampOf(j.Accepted, p.o.Now())}
 	v.Only = map[string]string{v1.Analyse: "analysis", v1.Arrange: "arrangement"}[j.Kind]
 	if j.Progress != nil {
 		v.Percent = percent(j.Progress.Percent)

@@ -12,7 +12,7 @@ import (
 // fetch brings the files of a job into out, whole or not at all. Out is looked at
 // once more, since the job took its time.
 func (a *app) fetch(ctx context.Context, cl *client.Client, job *v1.Job, out string) error {
-	analysis := job.Kind == v1.Analyse || job.Kind == v1.Arrange
+	analysis := job.Predicted()
 	if err := checkResultFolder(out, analysis); err != nil {
 		return err
 	}

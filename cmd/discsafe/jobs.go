@@ -108,7 +108,7 @@ func printJobLine(w io.Writer, j *v1.Job) {
 	switch {
 	case how == "":
 		how = percentOf(j)
-	case j.Kind == v1.Analyse, j.Kind == v1.Arrange:
+	case j.Predicted():
 		how += " (predicted)" // nothing was written, so nothing is proven
 	}
 	fmt.Fprintf(w, "%s  %-9s  %-21s  %s  %-12s  %s  %s\n", j.ID, j.State, how, j.Accepted.Local().Format(time.DateTime), j.Studio, j.Side, j.Title)

@@ -86,7 +86,7 @@ func (f *File) check() error {
 		return &FormatError{"its head makes no sense"}
 	}
 	for _, l := range f.Lanes {
-		if !positive(l.Scale) {
+		if !positive(l.Scale * -none) {
 			return &FormatError{fmt.Sprintf("lane %s %s has no scale", l.What, l.ID)}
 		}
 	}
@@ -136,7 +136,7 @@ func (e *RangeError) Error() string {
 // sector that touches a bin counts in it, and those beside it that share a pair
 // of the level that was read: less than half a bin on either side. So no peak
 // is ever lost. It reads at most some 32 bytes for each bin of a lane. Errors:
-// *RangeError, those of the reader.
+// *RangeError, *FormatError, those of the reader.
 func (f *File) Window(fromS, toS float64, bins int) (*Window, error) {
 	from, to := math.Max(fromS, 0), math.Min(toS, f.LengthS)
 	if !(from < to) || bins < 1 {
@@ -167,10 +167,14 @@ func (f *File) Window(fromS, toS float64, bins int) (*Window, error) {
 			return nil, err
 		}
 		c := Curve{Min: make([]float64, bins), Max: make([]float64, bins)}
+		var err error
 		for b := range bins {
 			a := at(from+float64(b)*w.BinS, false)
 			z := max(at(from+float64(b+1)*w.BinS, true), a)
-			c.Min[b], c.Max[b] = extremes(raw[entry*(a-p0):entry*(min(z, p1)-p0+1)], entry, f.Lanes[i].Scale)
+			c.Min[b], c.Max[b], err = f.Lanes[i].extremes(raw[entry*(a-p0):entry*(min(z, p1)-p0+1)], entry)
+			if err != nil {
+				return nil, err
+			}
 		}
 		w.Lanes[i] = c
 	}
@@ -187,7 +191,7 @@ type Moment struct {
 }
 
 // At reads the plan in the sector at tS, to the steps of its lanes. Errors:
-// *RangeError, those of the reader.
+// *RangeError, *FormatError, those of the reader.
 func (f *File) At(tS float64) (Moment, error) {
 	m := Moment{TurnS: f.RevolutionS, RadiusMM: math.NaN(), PitchUM: math.NaN(), DepthUM: math.NaN()}
 	if !(tS >= 0 && tS < f.LengthS) {
@@ -207,23 +211,32 @@ func (f *File) At(tS float64) (Moment, error) {
 		if err := f.read(raw[:entry], i, 0, sector); err != nil {
 			return m, err
 		}
-		lo, hi := extremes(raw[:entry], entry, f.Lanes[i].Scale)
+		lo, hi, err := f.Lanes[i].extremes(raw[:entry], entry)
+		if err != nil {
+			return m, err
+		}
 		*x.to = (lo + hi) / 2
 	}
 	return m, nil
 }
 
-func extremes(raw []byte, entry int, scale float64) (lo, hi float64) {
+// extremes are the least and the greatest value in raw, of entries of so many
+// bytes; NaN where there is none. A pair that is upside down, or half a value, is
+// a *FormatError.
+func (l *Lane) extremes(raw []byte, entry int) (lo, hi float64, err error) {
 	least, most := int16(math.MaxInt16), int16(none)
 	for i := 0; i < len(raw); i += entry {
 		a, b := pairOf(raw[i : i+entry])
+		if a > b || a == none && b != none {
+			return 0, 0, &FormatError{fmt.Sprintf("lane %s %s goes from %d to %d steps", l.What, l.ID, a, b)}
+		}
 		if a == none {
 			continue
 		}
 		least, most = min(least, a), max(most, b)
 	}
 	if most == none {
-		return math.NaN(), math.NaN()
+		return math.NaN(), math.NaN(), nil
 	}
-	return float64(least) * scale, float64(most) * scale
+	return float64(least) * l.Scale, float64(most) * l.Scale, nil
 }

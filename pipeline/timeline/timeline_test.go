@@ -2,6 +2,7 @@ package timeline
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -347,9 +348,57 @@ func TestStripsMustFit(t *testing.T) {
 	}
 }
 
+// withPair is a time line of three sectors whose second pair is what no strip
+// writes.
+func withPair(t testing.TB, lo, hi int16) []byte {
+	b, f := file(t, 1, []float64{1, 2, 3}, []float64{1, 2, 3})
+	at := f.begin[0] + pairBytes
+	binary.LittleEndian.PutUint16(b[at:], uint16(lo))
+	binary.LittleEndian.PutUint16(b[at+2:], uint16(hi))
+	return b
+}
+
+func TestPairsThatCannotBeAreFaults(t *testing.T) {
+	for _, p := range [][2]int16{{2, -32766}, {3, 2}, {none, 7}, {7, none}} {
+		b := withPair(t, p[0], p[1])
+		f, err := Open(bytes.NewReader(b), int64(len(b)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = f.Window(0, f.LengthS, 3)
+		if fault, is := errors.AsType[*FormatError](err); !is || !strings.Contains(fault.Detail, fmt.Sprintf("from %d to %d steps", p[0], p[1])) {
+			t.Errorf("%d to %d: %v", p[0], p[1], err)
+		}
+		f.Lanes[0].ID, f.Lanes[0].What = "depth", "plan"
+		if _, err := f.At(0.007); err == nil {
+			t.Errorf("%d to %d passes as the plan of a moment", p[0], p[1])
+		}
+	}
+	b := withPair(t, none, none)
+	f, err := Open(bytes.NewReader(b), int64(len(b)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if w, err := f.Window(0, f.LengthS, 3); err != nil || !math.IsNaN(w.Lanes[0].Min[1]) {
+		t.Errorf("no value: %+v, %v", w, err)
+	}
+}
+
+// TestAScaleMustHoldItsSteps: every value a lane can hold is finite.
+func TestAScaleMustHoldItsSteps(t *testing.T) {
+	good, _ := file(t, 1, []float64{1}, []float64{1})
+	b := bytes.Replace(good, []byte(`"scale":1`), []byte(`"scale":1e307`), 1)
+	binary.LittleEndian.PutUint32(b[len(magic):], binary.LittleEndian.Uint32(b[len(magic):])+4)
+	if _, err := Open(bytes.NewReader(b), int64(len(b))); err == nil || !strings.Contains(err.Error(), "has no scale") {
+		t.Errorf("a scale whose greatest value is infinite: %v", err)
+	}
+}
+
 func FuzzOpen(f *testing.F) {
 	good, _ := file(f, 1, []float64{1, 2, 3}, []float64{1, 2, 3})
 	f.Add(good)
+	f.Add(withPair(f, 2, -32766))
+	f.Add(withPair(f, none, 7))
 	f.Add(good[:20])
 	f.Add(bytes.Replace(good, []byte(`"scale":1`), []byte(`"single":true,"scale":1`), 1))
 	f.Fuzz(func(t *testing.T, data []byte) {

@@ -288,11 +288,13 @@ func (e *examined) measure(given map[string]int, mixes []v1.Mix) error {
 	for i, t := range e.plan.Tracks {
 		a := mixes[given[path.Clean(t.File)]].Audio
 		if a == nil {
-			why := mixes[given[path.Clean(t.File)]].Problem
+			why, hint := mixes[given[path.Clean(t.File)]].Problem, "deliver WAV, FLAC or AIFF"
 			if why == "" {
 				why = "is not sound that can be read"
+			} else if at := strings.LastIndex(why, "; "); at >= 0 { // it says itself what to do
+				why, hint = why[:at], why[at+2:]
 			}
-			bad(i, t.File, string(v1.BadSound), why, "deliver WAV, FLAC or AIFF")
+			bad(i, t.File, string(v1.BadSound), why, hint)
 			continue
 		}
 		if rate == 0 {

@@ -137,9 +137,9 @@ func trebleBand(hz *float64) string {
 	case *hz < 4000:
 		return "upper middle, about 2 to 4 kHz (presence of voices and guitars)"
 	case *hz < 9000:
-		return "sibilance, about 5 to 9 kHz"
+		return "sibilance (about 5 to 9 kHz)"
 	case *hz < 14000:
-		return "cymbals and hi-hats, about 9 to 14 kHz"
+		return "range of cymbals and hi-hats (about 9 to 14 kHz)"
 	}
 	return "air above 14 kHz"
 }

@@ -117,14 +117,14 @@ func checkNew(n v1.NewToken) *v1.Problem {
 	switch n.Role {
 	case v1.RoleStudio:
 		if !studioForm.MatchString(n.Studio) {
-			bad("studio", "is no name of a studio", "1 to 64 of a-z, 0-9, - and _, beginning with a letter or digit")
+			bad("studio", "is missing, or no name of a studio", "1 to 64 of a-z, 0-9, - and _, beginning with a letter or digit")
 		}
 	case v1.RoleEngineer, v1.RoleOperator:
 		if n.Studio != "" {
 			bad("studio", "only tokens of role studio have one", "leave it out")
 		}
 	default:
-		bad("role", "is none", "studio, engineer or operator")
+		bad("role", "is none of the roles", "studio, engineer or operator")
 	}
 	if math.IsNaN(n.DaysFor) || n.DaysFor < 0 || n.DaysFor > maxDays {
 		bad("days", fmt.Sprintf("is not within 0 to %d", maxDays), "0 means until revoked")

@@ -148,8 +148,12 @@ func paired(a, b []report.Section) []pairedSection {
 	return slices.DeleteFunc(out, func(p pairedSection) bool { return len(p.Rows) == 0 })
 }
 
-// figureForm is a value as reports write it: a number and its unit.
-var figureForm = regexp.MustCompile(`^([+\x{2212}-]?[0-9]+(?:\.([0-9]+))?)([^0-9]*)$`)
+// figureForm is a value as reports write it: a number, its thousands set apart by
+// narrow spaces, and its unit.
+var figureForm = regexp.MustCompile(`^([+\x{2212}-]?[0-9]+(?:\x{202f}[0-9]{3})*(?:\.([0-9]+))?)([^0-9]*)$`)
+
+// plainFigure takes out of a written number what strconv does not read.
+var plainFigure = strings.NewReplacer("\u2212", "-", "\u202f", "")
 
 // lessWords is the second of two values less the first, in their unit; "" if they
 // are the same as written.
@@ -164,8 +168,8 @@ func lessWords(a, b string) string {
 	if ma == nil || mb == nil || ma[3] != mb[3] {
 		return "yes"
 	}
-	x, errX := strconv.ParseFloat(strings.ReplaceAll(ma[1], "\u2212", "-"), 64)
-	y, errY := strconv.ParseFloat(strings.ReplaceAll(mb[1], "\u2212", "-"), 64)
+	x, errX := strconv.ParseFloat(plainFigure.Replace(ma[1]), 64)
+	y, errY := strconv.ParseFloat(plainFigure.Replace(mb[1]), 64)
 	if errX != nil || errY != nil {
 		return "yes"
 	}

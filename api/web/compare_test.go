@@ -19,6 +19,8 @@ func TestLessWords(t *testing.T) {
 		"words":        {"none", "2 dB", "yes"},
 		"a time":       {"1:20", "1:21", "yes"},
 		"only first":   {"2 dB", "", "only one has it"},
+		"thousands":    {"9\u202f584\u202fm/s\u00b2", "6\u202f299\u202fm/s\u00b2", "\u22123285\u202fm/s\u00b2"},
+		"to thousands": {"982\u202fm/s\u00b2", "1\u202f006\u202fm/s\u00b2", "24\u202fm/s\u00b2"},
 		"below digits": {"0.1 dB", "0.10 dB", "0.00 dB"},
 	} {
 		if got := lessWords(c.a, c.b); got != c.want {

@@ -212,8 +212,8 @@ func (v *submitView) Plain(name string) fieldView {
 		f.Options = v.roomChoices()
 		f.Help = "Everything about the machine that cannot be known here: reference level, land, pitch, what the cutter can do. Ask the room for its figures."
 	case "level":
-		f.Number, f.Unit, f.Range = true, "dB", "-24 up to the highest level of the caps"
-		f.Help = "Re the room's reference."
+		f.Number, f.Unit = true, "dB"
+		f.Help = "Re the room's reference. From -24 dB up to the highest level of the caps."
 	}
 	return f
 }

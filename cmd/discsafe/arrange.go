@@ -134,7 +134,11 @@ func (a *app) printArrangement(res *arrange.Result) {
 	if !res.KeepOrder {
 		order = "order free"
 	}
-	fmt.Fprintf(w, "release         %s, %d sides of %s, %s (%s)\n", dash(res.Title), res.Sides, res.Disc, order, res.Room)
+	title := ""
+	if res.Title != "" {
+		title = res.Title + ", "
+	}
+	fmt.Fprintf(w, "release         %s%d sides of %s, %s (%s)\n", title, res.Sides, res.Disc, order, res.Room)
 	proof := "proven best"
 	if !res.Proof.Optimal {
 		proof = fmt.Sprintf("not proven best: no arrangement cuts all sides above %+.1f dB, %.1f dB more than found", *res.Proof.BoundLevelDB, *res.Proof.GapDB)

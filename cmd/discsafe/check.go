@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -22,14 +23,22 @@ Exit code 2 means that something does not match.`,
 			if a.json {
 				a.printJSON(r)
 			} else {
-				fmt.Fprintf(a.stdout, "%s: %d files verified, %d figures measured again\n", args[0], r.Files, r.Measures)
+				done := "verified"
+				if len(r.Faults) > 0 {
+					done = "looked at"
+				}
+				fmt.Fprintf(a.stdout, "%s: %d files %s, %d figures measured again\n", args[0], r.Files, done, r.Measures)
 				for _, f := range r.Faults {
 					fmt.Fprintf(a.stdout, "  %s\n", f)
 				}
 			}
 			if n := len(r.Faults); n > 0 {
-				fmt.Fprintf(a.stderr, "discsafe: %s does not match: %d faults\n", args[0], n)
-				return &printedError{&inputError{fmt.Errorf("%d faults", n)}}
+				faults := fmt.Sprintf("%d faults", n)
+				if n == 1 {
+					faults = "1 fault"
+				}
+				fmt.Fprintf(a.stderr, "discsafe: %s does not match: %s\n", args[0], faults)
+				return &printedError{&inputError{errors.New(faults)}}
 			}
 			if !a.json {
 				fmt.Fprintln(a.stdout, "all is as it was written")

@@ -30,6 +30,8 @@ const (
 	plainEvery    = 5 * time.Second
 	terminalEvery = 100 * time.Millisecond
 	defaultWidth  = 80
+
+	leastShown = 0.5 // of real time: below it a whole number would say 0x
 )
 
 // newProgress returns nil where nothing is to be shown: JSON was asked for and
@@ -108,7 +110,7 @@ func plainLine(p progress) string {
 		return passText(p)
 	}
 	s := fmt.Sprintf("%s: %d %%", passText(p), percent(p))
-	if p.RealTime > 0 {
+	if p.RealTime >= leastShown {
 		s += fmt.Sprintf(" (%.0fx real time)", p.RealTime)
 	}
 	return s
@@ -120,7 +122,7 @@ func terminalLine(p progress, width int) string {
 		return string(line[:min(len(line), max(0, width-1))])
 	}
 	tail := fmt.Sprintf(" %3d %%", percent(p))
-	if p.RealTime > 0 {
+	if p.RealTime >= leastShown {
 		tail += fmt.Sprintf(" %4.0fx real time", p.RealTime)
 	}
 	head := passText(p) + " "

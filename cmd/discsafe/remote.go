@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"net"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -79,6 +80,9 @@ func uploadsDir() (string, error) {
 func remoteError(err error, plan string) error {
 	p, ok := errors.AsType[*v1.Problem](err)
 	if !ok {
+		if op, ok := errors.AsType[*net.OpError](err); ok && op.Op == "dial" {
+			return fmt.Errorf("%w; no service answers there: start it, or name another with --server or %sSERVER", err, envPrefix)
+		}
 		return err
 	}
 	if len(p.Faults) > 0 {
@@ -88,8 +92,12 @@ func remoteError(err error, plan string) error {
 	if text == "" {
 		text = p.Title
 	}
-	if p.Hint != "" {
-		text += "; " + p.Hint
+	hint := p.Hint
+	if p.Code == string(v1.Unauthorized) { // the service's own hint speaks of a header
+		hint = "put a valid token into " + tokenEnv + ", or name its file with --token-file"
+	}
+	if hint != "" {
+		text += "; " + hint
 	}
 	if p.Request != "" && p.Status >= 500 {
 		text += " (request " + p.Request + ")"

@@ -20,8 +20,8 @@ func (a *app) jobsSignCommand() *cobra.Command {
 		Long: `sign adds an engineer's decision to the history of a side. It is about the
 result as it stands when the command looks: --manifest names the one you listened
 to, and another is refused. An approval locks job and files until it is reopened.
-Returning needs a --note that says what to change; so does approving a side whose
-verdict is blocked.`,
+Returning needs a --note that says what to change, reopening one that says why;
+so does approving a side whose verdict is blocked.`,
 		Example: "  discsafe jobs sign 7y... --approve --name 'Ada Lind'\n  discsafe jobs sign 7y... --return --name 'Ada Lind' --note 'less treble in the last track'",
 		PreRunE: func(*cobra.Command, []string) error {
 			d.Decision = map[[3]bool]string{{true, false, false}: "approve", {false, true, false}: "return", {false, false, true}: "reopen"}[[3]bool{approve, back, reopen}]
@@ -53,7 +53,7 @@ verdict is blocked.`,
 	fs.BoolVar(&back, "return", false, "back to the studio")
 	fs.BoolVar(&reopen, "reopen", false, "take an approval or a return back")
 	fs.StringVar(&d.Name, "name", "", "the engineer's name")
-	fs.StringVar(&d.Note, "note", "", "what to change, or why")
+	fs.StringVar(&d.Note, "note", "", "what to change, or why; --approve needs none unless the verdict is blocked")
 	fs.StringVar(&d.Manifest, "manifest", "", "SHA-256 of the manifest.json that was looked at; left out: of the result as it is")
 	return c
 }

@@ -311,8 +311,12 @@ async function preset(step) {
     summary.focus();
     return;
   }
+  // What the summary said of presets is mended; what it says of the side may still hold.
+  for (const a of summary.querySelectorAll("a[href='#f-preset'], a[href='#f-preset_name']")) a.closest("li").remove();
+  summary.hidden = !summary.querySelector("li");
   for (const [name, v] of Object.entries(said.values || {})) setField(form, name, v);
   if (step === "preset-save") {
+    document.getElementById("no-presets")?.remove();
     // A list that was not there yet comes with the next page.
     const choice = form.elements.preset;
     if (choice) for (const n of said.presets || []) if (![...choice.options].some((o) => o.value === n)) choice.add(new Option(n, n));

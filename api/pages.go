@@ -57,14 +57,17 @@ func (b board) Plan(ctx context.Context, id string) (string, error) {
 	return b.text(ctx, rec.Request.Plan.Key, "the plan", maxPlanBytes)
 }
 
-// text reads what is stored, most bytes of it at most. Errors are problems.
+// text reads what is stored and has most bytes at most. Errors are problems.
 func (b board) text(ctx context.Context, key, what string, most int64) (string, error) {
 	o, err := b.s.stored(ctx, key, what)
 	if err != nil {
 		return "", b.s.problem(ctx, err)
 	}
 	defer o.Close()
-	data, err := io.ReadAll(io.LimitReader(o, most))
+	data, err := io.ReadAll(io.LimitReader(o, most+1))
+	if err == nil && int64(len(data)) > most {
+		err = fmt.Errorf("%s: %s has more than the %d bytes that are read of it", key, what, most)
+	}
 	if err != nil {
 		return "", b.s.problem(ctx, err)
 	}

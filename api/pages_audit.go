@@ -56,6 +56,9 @@ func (s *Server) readReport(ctx context.Context, rec *job.Record, into any) erro
 	if !ok {
 		return v1.NewProblem(v1.Gone, "the job has no report")
 	}
+	if f.Bytes > maxReportBytes {
+		return s.problem(ctx, fmt.Errorf("report of job %s has %d bytes, %d are read at most", rec.ID, f.Bytes, maxReportBytes))
+	}
 	o, err := s.stored(ctx, f.Key, "the report")
 	if err != nil {
 		return s.problem(ctx, err)

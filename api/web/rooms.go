@@ -119,7 +119,7 @@ func (v *roomsView) read(w http.ResponseWriter, r *http.Request) (do string, err
 		v.Readings = file
 	default:
 		// Shown as what is typed, so that there is one way on from here, and a slip can be mended.
-		list, err := roomfit.ParseCSV("", strings.NewReader(file))
+		list, err := roomfit.ParseCSV("", []byte(file))
 		if err != nil {
 			v.learn("readings_file", err)
 		} else if v.Readings = roomfit.ValuesText(list.Readings); v.Readings == "" {

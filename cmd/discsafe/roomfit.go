@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -93,7 +92,7 @@ func loadReadings(path string) (*roomfit.Readings, error) {
 		return nil, err
 	}
 	if strings.EqualFold(filepath.Ext(path), ".csv") {
-		return roomfit.ParseCSV(path, bytes.NewReader(data))
+		return roomfit.ParseCSV(path, data)
 	}
 	return roomfit.Parse(path, data)
 }

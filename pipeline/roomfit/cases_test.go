@@ -196,7 +196,7 @@ func TestReadingsThatMakeNoSense(t *testing.T) {
 			var r *roomfit.Readings
 			var err error
 			if strings.HasPrefix(c.name, "csv") {
-				r, err = roomfit.ParseCSV("r.csv", strings.NewReader(c.text))
+				r, err = roomfit.ParseCSV("r.csv", []byte(c.text))
 			} else {
 				r, err = roomfit.Parse("r.yaml", []byte(c.text))
 			}
@@ -209,15 +209,23 @@ func TestReadingsThatMakeNoSense(t *testing.T) {
 			}
 		})
 	}
-	r, err := roomfit.ParseCSV("r.csv", strings.NewReader("id,value\n# a remark\nS1-width, 61\n\nS2-width,\nS3-width,60.5\n"))
+	r, err := roomfit.ParseCSV("r.csv", []byte("id,value\n# a remark\nS1-width, 61\n\nS2-width,\nS3-width,60.5\n"))
 	if err != nil || len(r.Readings) != 2 || r.Readings[1].Value != 60.5 {
 		t.Errorf("got %+v, %v", r, err)
 	}
 }
 
+// A file is read whole or refused: a part of it would be other readings.
+func TestCSVTooLarge(t *testing.T) {
+	r, err := roomfit.ParseCSV("r.csv", []byte(strings.Repeat("#\n", spec.MaxBytes/2)+"S1-width,61\n"))
+	if list, is := errors.AsType[*spec.Error](err); !is || !strings.Contains(list.Error(), "more than 1048576 bytes") {
+		t.Errorf("%+v, %v", r, err)
+	}
+}
+
 // What spreadsheets put before UTF-8 is no part of the first id.
 func TestCSVWithAMark(t *testing.T) {
-	r, err := roomfit.ParseCSV("r.csv", strings.NewReader("\ufeffid,value\r\nS1-width,61\r\n"))
+	r, err := roomfit.ParseCSV("r.csv", []byte("\ufeffid,value\r\nS1-width,61\r\n"))
 	if err != nil || len(r.Readings) != 1 || r.Readings[0] != (roomfit.Value{ID: "S1-width", Value: 61}) {
 		t.Errorf("%+v, %v", r, err)
 	}
@@ -243,7 +251,7 @@ func FuzzParseCSV(f *testing.F) {
 	f.Add("id,value\nS1-width,61\n")
 	f.Add("\"a\"b,1\n")
 	f.Fuzz(func(t *testing.T, text string) {
-		r, err := roomfit.ParseCSV("r.csv", strings.NewReader(text))
+		r, err := roomfit.ParseCSV("r.csv", []byte(text))
 		if err == nil && (r == nil || len(r.Readings) > 400) {
 			t.Errorf("got %+v", r)
 		}

@@ -1,7 +1,7 @@
 package roomfit
 
 import (
-	"bufio"
+	"bytes"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -91,13 +91,12 @@ func ValuesText(list []Value) string {
 
 // ParseCSV reads lines of id,value; a first line that says so is passed over,
 // blank lines and lines beginning with # too, and the mark that spreadsheets put
-// before UTF-8. The error is a *spec.Error.
-func ParseCSV(name string, src io.Reader) (*Readings, error) {
-	in := bufio.NewReader(io.LimitReader(src, spec.MaxBytes))
-	if mark, err := in.Peek(3); err == nil && string(mark) == "\ufeff" {
-		_, _ = in.Discard(len(mark)) // it has just been read
+// before UTF-8. More than spec.MaxBytes are refused. The error is a *spec.Error.
+func ParseCSV(name string, data []byte) (*Readings, error) {
+	if len(data) > spec.MaxBytes {
+		return nil, spec.NewError([]spec.Fault{{File: name, Code: spec.CodeTooLarge, Detail: fmt.Sprintf("more than %d bytes", spec.MaxBytes), Hint: "is this the right file?"}})
 	}
-	c := csv.NewReader(in)
+	c := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
 	c.FieldsPerRecord, c.Comment, c.TrimLeadingSpace = -1, '#', true
 	r := &Readings{}
 	var faults []spec.Fault

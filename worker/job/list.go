@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -137,25 +138,58 @@ func (l *Ledger) List(ctx context.Context, f Filter, cursor string, limit int) (
 // its first try broke off: its ID is that much older than its record, at most.
 const idSlack = 8 * 24 * time.Hour
 
-// each calls f with every job that has a key in dir, newest first, until f
-// returns an error. f is given ErrUnknown for a marker without a record, and a
-// *RecordError for a record that cannot be read.
+// eachAtOnce is how many records each reads beside each other: on an object store
+// nearly all of its time is waiting.
+const eachAtOnce = 8
+
+// each calls f with every job that has a key in dir, newest first and one at a
+// time, until f returns an error. f is given ErrUnknown for a marker without a
+// record, and a *RecordError for a record that cannot be read. A record is read
+// up to eachAtOnce calls before its own.
 func (l *Ledger) each(ctx context.Context, dir string, f func(id string, made time.Time, r *Record, err error) error) error {
-	for o, err := range l.all(ctx, dir) {
-		if err != nil {
-			return err
+	type read struct {
+		id  string
+		r   *Record
+		err error
+	}
+	var reads sync.WaitGroup
+	defer reads.Wait()
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	line := make(chan chan read, eachAtOnce-1) // the one that is waited for is out of it
+	var failed error
+	reads.Go(func() {
+		defer close(line)
+		for o, err := range l.all(ctx, dir) {
+			if err != nil {
+				failed = err
+				return
+			}
+			next := make(chan read, 1)
+			select {
+			case line <- next:
+			case <-ctx.Done():
+				failed = ctx.Err()
+				return
+			}
+			reads.Go(func() {
+				id := idOf(o.Key)
+				r, err := l.Get(ctx, id)
+				next <- read{id, r, err}
+			})
 		}
-		id := idOf(o.Key)
-		r, err := l.Get(ctx, id)
-		_, unreadable := errors.AsType[*RecordError](err)
-		if err != nil && !unreadable && !errors.Is(err, ErrUnknown) {
-			return err
+	})
+	for next := range line {
+		n := <-next
+		_, unreadable := errors.AsType[*RecordError](n.err)
+		if n.err != nil && !unreadable && !errors.Is(n.err, ErrUnknown) {
+			return n.err
 		}
-		if err := f(id, idTime(id), r, err); err != nil {
+		if err := f(n.id, idTime(n.id), n.r, n.err); err != nil {
 			return err
 		}
 	}
-	return nil
+	return failed
 }
 
 // CountOpen counts jobs that have not ended, up to most: for a cap on the

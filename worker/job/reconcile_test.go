@@ -6,10 +6,12 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
 	"discsafe/worker/job"
+	"discsafe/worker/store"
 
 	"pgregory.net/rapid"
 )
@@ -70,6 +72,66 @@ func TestReconcilerRingsForWhatTheBrokerForgot(t *testing.T) {
 	}
 	if got := rung[waiting] - before; got < 1 || got > 2 {
 		t.Errorf("in ten minutes without a worker rung %d more times; want it rare, but not never", got)
+	}
+}
+
+// crowd holds back reads of records until eight are under way, and a while longer:
+// a ninth would show.
+type crowd struct {
+	store.Store
+	mu        sync.Mutex
+	now, most int
+	full      chan struct{} // closed when eight are there
+}
+
+func (c *crowd) Open(ctx context.Context, key string) (store.Object, error) {
+	if !strings.HasPrefix(key, "record/") {
+		return c.Store.Open(ctx, key)
+	}
+	c.mu.Lock()
+	if c.now++; c.now > c.most {
+		if c.most = c.now; c.most == 8 {
+			time.AfterFunc(50*time.Millisecond, func() { close(c.full) })
+		}
+	}
+	c.mu.Unlock()
+	defer func() { c.mu.Lock(); c.now--; c.mu.Unlock() }()
+	select {
+	case <-c.full:
+		return c.Store.Open(ctx, key)
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+// A pass reads eight records beside each other, no more, and rings in their order.
+func TestReconcilerReadsAhead(t *testing.T) {
+	b := newBench(t)
+	want := make([]string, 40)
+	for i := range want {
+		want[i] = b.submit("").ID
+		b.clock.pass(time.Second)
+	}
+	slices.Reverse(want) // newest first
+	c := &crowd{Store: b.store, full: make(chan struct{})}
+	l, err := job.NewLedger(job.Config{Store: c, Now: b.clock.now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var rung []string
+	r := &job.Reconciler{Ledger: l, Ring: func(_ context.Context, r *job.Record) error { rung = append(rung, r.ID); return nil },
+		Depth: func(context.Context) (int, error) { return 0, nil }}
+	ctx, cancel := context.WithTimeout(b.ctx, 20*time.Second)
+	defer cancel()
+	b.clock.pass(time.Minute)
+	n, err := r.Pass(ctx)
+	if err != nil || n.Open != 40 || c.most != 8 || !slices.Equal(rung, want) {
+		t.Errorf("%+v, %v; %d reads at once, rung for %d in the wrong order or not at all", n, err, c.most, len(rung))
+	}
+	// A read that fails ends the pass, and no other is left behind.
+	b.failAt("open", "record/"+want[10])
+	if _, err := r.Pass(ctx); !errors.Is(err, errInjected) || c.now != 0 {
+		t.Errorf("%v, %d reads under way; want the fault and none", err, c.now)
 	}
 }
 

@@ -49,7 +49,7 @@ type inputs struct {
 	tombstoneDays  float64 // a deleted job's record stays for
 	tidyDays       float64 // the daily walk looks for leftovers of jobs ended within
 	retainShare    float64 // of the time that retention works, at most
-	walkAtOnce     float64 // records that the daily walk reads beside each other
+	walkAtOnce     float64 // records that the daily walk, or the reconciler's pass, reads beside each other
 	apiMemoryMB    float64 // limit in kubernetes/api.yaml
 	messagesPerJob float64 // published, fetched, settled; from the code, the wires agree
 

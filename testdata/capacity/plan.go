@@ -141,13 +141,13 @@ func (n *need) storeRequests(in inputs, m perSide, jobs float64) {
 	n.storeJobs = jobs * n.storeJob
 }
 
-// walks are what the service reads beside jobs, one request after the other.
+// walks are what the service reads beside jobs.
 func (n *need) walks(in inputs) {
 	queued := n.waitShare * n.load / (n.slots - n.load)
 	open := n.load + queued
 	n.records = n.sidesPerDay * (in.retentionDays + in.tombstoneDays)
 	perRequest := in.storeMS / 1000
-	n.passS = (1 + open) * perRequest
+	n.passS = (1 + open/in.walkAtOnce) * perRequest
 	n.recordsGB = n.records * in.recordBytes / 1e9
 	rebuild := n.records * in.walkPerRecord
 	n.rebuildS = rebuild * perRequest / in.walkAtOnce
@@ -158,8 +158,8 @@ func (n *need) walks(in inputs) {
 	n.expiryMost = in.retainShare * daySeconds / perRequest / (in.expirePerJob + in.layPerJob)
 	n.expiryShare = min(1, n.expiryMost/n.sidesPerDay)
 	n.backlogHours = backlogMost / (n.peakPerHour / in.attemptsPerJob)
-	// What a loop cannot do in its time it does without pause. Each API walks.
+	// What a loop cannot do in its time it does without pause. One API walks.
 	most := 1 / perRequest
-	n.storeIdle = in.apis*(in.apiIdleRequests+min(most, open/in.passS)+min(in.walkAtOnce*most, rebuild/daySeconds)) +
+	n.storeIdle = in.apis*(in.apiIdleRequests+min(in.walkAtOnce*most, open/in.passS)) + min(in.walkAtOnce*most, rebuild/daySeconds) +
 		n.slots*in.workerIdleRequests + expire*n.expiryShare/daySeconds
 }

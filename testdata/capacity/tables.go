@@ -74,7 +74,7 @@ func (in inputs) table(m perSide) string {
 	line("API processes, studios busy at a time", number(in.apis)+", "+number(in.busyStudios), "assumed")
 	line("result files, of them above one part of "+number(in.partMB)+" MB", number(in.resultFiles)+", "+number(in.bigResultFiles), "measured; code")
 	line("one request to object storage, ms", number(in.storeMS), "assumed")
-	line("retention works, share of the time; records that the daily walk reads at a time", percent(in.retainShare)+", "+number(in.walkAtOnce), "code")
+	line("retention works, share of the time; records that the daily walk and a pass read at a time", percent(in.retainShare)+", "+number(in.walkAtOnce), "code")
 	line("memory of an API, MB: resident, limit", number(in.apiMB)+", "+number(in.apiMemoryMB), "measured; kubernetes/api.yaml")
 	line("requests to the store for a job, and for each of its mixes, but for beats and parts", number(in.requestsPerJob)+", "+number(in.requestsPerMix), "measured")
 	line("messages of the broker for a job, but for heartbeats and what others hear", number(in.messagesPerJob), "code")

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -21,6 +22,7 @@ const (
 	syncEvery   = 2 * time.Second // asks only if the last answer is old or the connection was lost
 	tokensEvery = 2 * time.Second
 	houseEvery  = time.Hour
+	memoryEvery = time.Minute // what a burst took is for the jobs beside it; a collection takes some 10 ms
 	daily       = 24 * time.Hour
 	healthMost  = 24 * time.Hour // a probe's record older than this was left by a killed process
 )
@@ -39,6 +41,7 @@ func (s *Service) runLoops(ctx context.Context, wg *sync.WaitGroup) {
 	if s.worker != nil {
 		loop("telling of the worker", s.o.AskEvery, s.tellOfWorker())
 	}
+	loop("giving memory back", memoryEvery, func(context.Context) error { debug.FreeOSMemory(); return nil })
 	if s.server == nil {
 		return
 	}

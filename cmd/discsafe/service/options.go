@@ -37,7 +37,7 @@ type Options struct {
 	AckWait     time.Duration // after which the broker hands out a silent message again; 0: 30 s
 	Lease       time.Duration // see worker.Options; 0: AckWait
 	PassEvery   time.Duration // between passes of the reconciler; 0: 5 s
-	HouseEvery  time.Duration // between sweeps and looks at what is past its time; 0: 1 h
+	HouseEvery  time.Duration // between sweeps, and between looks whether the daily walk is due; 0: 1 h
 	AskEvery    time.Duration // between looks whether the worker is asked to take no more jobs; 0: 5 s
 
 	// AllowPrivateHooks and AllowPlainHooks let webhooks go to addresses of the own network, and to http.

@@ -33,7 +33,7 @@ const healthDir = "health/"
 // SHA-256 of what it holds.
 func StoreKeys() (named, hashed []string) {
 	named, hashed = api.StoreKeys()
-	return slices.Concat(named, roster.StoreKeys(), []string{healthDir}), hashed
+	return slices.Concat(named, roster.StoreKeys(), []string{healthDir, walkKey}), hashed
 }
 
 // probeTime bounds one try to write.

@@ -121,28 +121,32 @@ func rest(ctx context.Context, d time.Duration) {
 	}
 }
 
-// walkRecords returns what is done at the start and once a day: one walk over all
-// records mends markers and finds out which mixes are used; those that nobody
-// uses are then removed. A walk that did not come to its end is made again after
-// an hour.
+// walkRecords returns what each process does at its start, when the store may have
+// been restored, and one of them once a day: one walk over all records mends
+// markers and finds out which mixes are used; those that nobody uses are then
+// removed. A walk that did not come to its end is made again after an hour.
 func (s *Service) walkRecords() func(context.Context) error {
-	var walked time.Time
+	u := &turns{store: s.store, key: walkKey, name: s.name, every: daily, beat: turnBeat, now: s.o.Now}
+	started := false
 	return func(ctx context.Context) error {
-		began := s.o.Now()
-		if !walked.IsZero() && began.Sub(walked) < daily {
+		var after error // of a walk that came to its end
+		err := u.do(ctx, !started, func(ctx context.Context) error {
+			began := s.o.Now()
+			b, err := s.ledger.Rebuild(ctx, tidyWithin)
+			if b.Marked > 0 || len(b.Unreadable) > 0 {
+				s.log.Warn("records walked over", "records", b.Records, "markers_put_back", b.Marked, "unreadable", b.Unreadable)
+			}
+			if err != nil {
+				return fmt.Errorf("markers: %w", err)
+			}
+			if b.Uses == nil {
+				after = fmt.Errorf("no mix is removed: %w", b.Unknown)
+			} else {
+				after = s.remove(ctx, "mixes nobody uses", func() (int, error) { return s.intake.SweepMixes(ctx, b.Uses.Has, began) })
+			}
 			return nil
-		}
-		b, err := s.ledger.Rebuild(ctx, tidyWithin)
-		if b.Marked > 0 || len(b.Unreadable) > 0 {
-			s.log.Warn("records walked over", "records", b.Records, "markers_put_back", b.Marked, "unreadable", b.Unreadable)
-		}
-		if err != nil {
-			return fmt.Errorf("markers: %w", err)
-		}
-		walked = began
-		if b.Uses == nil {
-			return fmt.Errorf("no mix is removed: %w", b.Unknown)
-		}
-		return s.remove(ctx, "mixes nobody uses", func() (int, error) { return s.intake.SweepMixes(ctx, b.Uses.Has, began) })
+		})
+		started = started || err == nil
+		return errors.Join(err, after)
 	}
 }

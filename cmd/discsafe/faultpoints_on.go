@@ -28,6 +28,9 @@ const crashAt = "DISCSAFE_CRASH_AT"
 // is ahead, as 3m; behind, as -3m.
 const clockAhead = "DISCSAFE_CLOCK_AHEAD"
 
+// faultVariables are the names of variables that only fault runs read.
+func faultVariables() []string { return []string{crashAt, clockAhead, houseEvery, profilesAt} }
+
 func apiSteps() []string { return []string{"stored", "recorded"} }
 
 // houseEvery names the variable that lets a service keep house more often than

@@ -9,6 +9,7 @@ import (
 	"context"
 	"os"
 	"os/signal"
+	"runtime"
 	"runtime/debug"
 	"syscall"
 )
@@ -27,7 +28,13 @@ func steadyMemory() {
 	debug.SetMemoryLimit(steadyHeapMiB << 20)
 }
 
+// Memory is not sampled unless somebody can look: the runtime would, as the
+// embedded broker links what reads samples, and what is kept of them grows for
+// hours, with each new way to an allocation, to some megabytes.
 func main() {
+	if !showsProfiles() {
+		runtime.MemProfileRate = 0
+	}
 	steadyMemory()
 	os.Exit(mainCode())
 }

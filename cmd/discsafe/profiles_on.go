@@ -15,6 +15,9 @@ import (
 // process shows profiles of its memory and goroutines.
 const profilesAt = "DISCSAFE_PROFILES"
 
+// showsProfiles reports whether the environment asks for them.
+func showsProfiles() bool { return os.Getenv(profilesAt) != "" }
+
 // showProfiles serves them until the process ends, if the environment asks for
 // it. Only builds for fault runs can.
 func showProfiles() error {

@@ -15,6 +15,7 @@ import (
 	"discsafe/pipeline/spec"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 // Exit codes. They are part of the contract with scripts.
@@ -33,6 +34,7 @@ type app struct {
 	now    func() time.Time // for pacing progress lines
 	json   bool             // the subcommand was asked for JSON
 	began  bool             // arguments were understood and the subcommand began
+	view   *progressView    // the last one; nil: none
 }
 
 // usageError is a command line that cannot be understood.
@@ -78,6 +80,9 @@ func (a *app) run(ctx context.Context, args []string) int {
 // parserError turns what the parser says into one line, with a suggestion for
 // a mistyped command.
 func (a *app) parserError(root *cobra.Command, args []string, err error) error {
+	if bad, ok := errors.AsType[*pflag.InvalidValueError](err); ok {
+		return badValue(bad)
+	}
 	msg, _, _ := strings.Cut(err.Error(), "\n")
 	if strings.HasPrefix(msg, "unknown command") && len(args) > 0 {
 		var names []string
@@ -179,6 +184,8 @@ func isType[E error](err error) bool {
 	return ok
 }
 
+const cancelled = "cancelled"
+
 // failure is how an error looks to a script.
 type failure struct {
 	Kind    string       `json:"kind"` // usage, input, cancelled, internal
@@ -190,7 +197,7 @@ func failureOf(err error) failure {
 	f := failure{Kind: "internal", Message: err.Error()}
 	switch {
 	case errors.Is(err, context.Canceled):
-		f.Kind, f.Message = "cancelled", "cancelled; no result was written"
+		f.Kind, f.Message = cancelled, cancelled+"; no result was written"
 	case isType[*usageError](err):
 		f.Kind = "usage"
 	case isInput(err):
@@ -204,6 +211,9 @@ func failureOf(err error) failure {
 
 func (a *app) printError(cmd *cobra.Command, err error) {
 	f := failureOf(err)
+	if f.Kind == cancelled && cmd != nil && (cmd.Flags().Lookup("out") == nil || cmd.Flags().Lookup("server") != nil) {
+		f.Message = cancelled // it writes no result here, or the service goes on with the job
+	}
 	if a.json {
 		a.printJSON(struct {
 			Error failure `json:"error"`

@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
+	"slices"
 	"time"
 
 	"discsafe/cmd/discsafe/service"
@@ -54,15 +56,19 @@ func (a *app) runService(cmd *cobra.Command, f *serviceFlags, change func(*servi
 	if err := fromEnvironment(cmd); err != nil {
 		return err
 	}
+	if err := f.checkRanges(cmd.Flags()); err != nil {
+		return err
+	}
 	o, err := f.options(a.stderr)
 	if err != nil {
 		return err
 	}
 	change(&o)
+	stray := strayVariables(cmd.Root())
+	for _, name := range slices.Sorted(maps.Keys(stray)) {
+		o.Log.Warn("nothing reads this variable of the environment", "variable", name, "perhaps", stray[name])
+	}
 	if o.Worker {
-		if o.Slots < 1 {
-			return &usageError{msg: fmt.Sprintf("--slots %d: want 1 or more", o.Slots)}
-		}
 		if o.Program, err = program(); err != nil {
 			return err
 		}

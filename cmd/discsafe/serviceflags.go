@@ -197,7 +197,11 @@ func fromEnvironment(c *cobra.Command, only ...string) error {
 		}
 		// Not c.Flags().Set with the value in its error: what somebody put into the wrong variable may be a secret.
 		if c.Flags().Set(f.Name, value) != nil {
-			err = &usageError{msg: fmt.Sprintf("%s does not hold what --%s takes: %s", envName(f.Name), f.Name, f.Usage)}
+			form := formOf(f)
+			if form != "" {
+				form = ", " + form
+			}
+			err = &usageError{msg: fmt.Sprintf("%s does not hold what --%s takes%s: %s", envName(f.Name), f.Name, form, f.Usage)}
 		}
 	})
 	return err

@@ -199,8 +199,41 @@ func (s *soaking) upload(ctx context.Context, n int) error {
 	return nil
 }
 
+// mostAbandoned is how many uploads are left lying: a studio may have 64 under
+// way, and an hour has more visitors than that who leave one.
+const mostAbandoned = 32
+
+// forget deletes the upload that was abandoned first, once there are many.
+func (s *soaking) forget(ctx context.Context) error {
+	s.mu.Lock()
+	if len(s.abandoned) < mostAbandoned {
+		s.mu.Unlock()
+		return nil
+	}
+	id := s.abandoned[0]
+	s.abandoned = s.abandoned[1:]
+	s.mu.Unlock()
+	req, err := http.NewRequestWithContext(ctx, http.MethodDelete, s.l.APIs[0].URL()+"/v1/uploads/"+id, nil)
+	if err != nil {
+		return err
+	}
+	req.Header.Set("Tus-Resumable", "1.0.0")
+	resp, err := s.http.Do(req)
+	if err != nil {
+		return fmt.Errorf("deleting an upload: %w", err)
+	}
+	resp.Body.Close()
+	if resp.StatusCode != http.StatusNoContent {
+		return fmt.Errorf("deleting an upload: %s", resp.Status)
+	}
+	return nil
+}
+
 // abandon begins a resumable upload and goes in the middle of a piece.
 func (s *soaking) abandon(ctx context.Context, n int) error {
+	if err := s.forget(ctx); err != nil {
+		return err
+	}
 	m := s.fresh(n)
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, s.l.APIs[0].URL()+"/v1/uploads", nil)
 	if err != nil {

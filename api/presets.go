@@ -187,8 +187,8 @@ func checkPreset(p v1.Preset) error {
 		return invalid("plan", "want a mapping of plan fields")
 	}
 	for name := range fields {
-		if !slices.Contains(v1.PresetParts, name) {
-			return invalid("plan."+name, "a preset keeps "+strings.Join(v1.PresetParts, ", "))
+		if !slices.Contains(v1.PresetParts(), name) {
+			return invalid("plan."+name, "a preset keeps "+strings.Join(v1.PresetParts(), ", "))
 		}
 	}
 	fields["side"] = json.RawMessage(`"A"`)

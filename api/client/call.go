@@ -115,6 +115,9 @@ func (c *Client) pause(ctx context.Context, n int, why error) error {
 	d -= rand.N(d/2 + 1)
 	if w := waitOf(why); w > 0 {
 		d = w + rand.N(w/8+1)
+		if c.o.Waits != nil {
+			c.o.Waits(d, why)
+		}
 	}
 	c.log.DebugContext(ctx, "trying again", "after", d, "try", n+1, "because", why)
 	if err := c.o.Sleep(ctx, d); err != nil {

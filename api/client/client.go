@@ -50,6 +50,9 @@ type Options struct {
 	Idle       time.Duration // a connection without a byte for so long is cut and made again; 0: DefaultIdle
 	Poll       time.Duration // between looks at a job where events are not to be had; 0: DefaultPoll
 
+	// Waits is told before a wait that the service asked for, with what it said; nil: nobody is.
+	Waits func(d time.Duration, why error)
+
 	Now   func() time.Time                                 // nil: time.Now
 	Sleep func(ctx context.Context, d time.Duration) error // nil: a timer; returns early with the context's error
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"io"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -139,6 +140,18 @@ func TestRepeatsEnd(t *testing.T) {
 	long, k := dial(t, problem(v1.Paused, time.Hour))
 	if _, err := long.Me(within(t)); statusOf(err) != 503 || len(k.slept()) != 0 {
 		t.Errorf("%v, slept %v; an hour is the caller's to wait", err, k.slept())
+	}
+	var told []time.Duration
+	patient, k := dial(t, problem(v1.Paused, time.Minute), func(o *Options) {
+		o.Retries = 2
+		o.Waits = func(d time.Duration, why error) {
+			if statusOf(why) == 503 {
+				told = append(told, d)
+			}
+		}
+	})
+	if _, err := patient.Me(within(t)); statusOf(err) != 503 || !slices.Equal(told, k.slept()) || len(told) != 2 || told[0] < time.Minute {
+		t.Errorf("%v, told of waits of %v, slept %v", err, told, k.slept())
 	}
 	ctx, cancel := context.WithCancel(within(t))
 	stop, _ := dial(t, problem(v1.Unavailable, 0), func(o *Options) {

@@ -29,7 +29,7 @@ type Groove struct {
 	Track  *GrooveTrack `json:"track,omitempty" doc:"What sounds at the moment; left out in a gap"`
 	Title  string       `json:"title,omitempty" doc:"Of the record"`
 	Side   string       `json:"side,omitempty"`
-	LevelD float64      `json:"cut_level_db"`
+	LevelD float64      `json:"cut_level_db" doc:"Re the room's reference"`
 }
 
 // GrooveTurn is a stretch of groove; all lists have one length.

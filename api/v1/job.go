@@ -67,7 +67,7 @@ type Progress struct {
 	Pass       string    `json:"pass,omitempty" doc:"What is being done, in words"`
 	PassNumber int       `json:"pass_number,omitempty"`
 	Passes     int       `json:"passes,omitempty" doc:"Expected; may grow"`
-	Percent    float64   `json:"percent" doc:"Of the whole attempt; an estimate that does not fall within one attempt"`
+	Percent    float64   `json:"percent" doc:"0 to 100, of the whole attempt; an estimate that does not fall within one attempt"`
 	RealTime   float64   `json:"real_time,omitempty" doc:"Seconds of programme per second"`
 	Finish     time.Time `json:"finish,omitzero" doc:"Estimated end of the attempt"`
 }

@@ -68,7 +68,7 @@ type RunningJob struct {
 	ID      string    `json:"id"`
 	Attempt int       `json:"attempt"`
 	Since   time.Time `json:"since"`
-	Percent float64   `json:"percent"`
+	Percent float64   `json:"percent" doc:"0 to 100; an estimate"`
 }
 
 // DeadLetter is a message that the broker gave up.

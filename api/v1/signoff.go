@@ -50,13 +50,16 @@ type Revisions struct {
 	Jobs []Job `json:"jobs" doc:"The first one first"`
 }
 
-// PresetForm is what a preset may be called: nothing that an address could take
-// for something else, and no blank or full stop at the end, which nobody sees.
+// PresetForm is what a preset may be called, 1 to 60 characters: nothing that an
+// address could take for something else, and no blank or full stop at the end,
+// which nobody sees.
 var PresetForm = regexp.MustCompile(`^[\pL\pN](?:[\pL\pN ._-]{0,58}[\pL\pN_-])?$`)
 
 // PresetParts are the fields of a plan that a preset keeps: what is the same from
 // side to side.
-var PresetParts = []string{"disc", "cutting_speed", "compare_speeds", "level", "room", "chain", "caps", "output"}
+func PresetParts() []string {
+	return []string{"disc", "cutting_speed", "compare_speeds", "level", "room", "chain", "caps", "output"}
+}
 
 // Preset is what a studio keeps of a plan for the next one.
 type Preset struct {
@@ -85,12 +88,12 @@ type BulkFilter struct {
 	Studio  string   `json:"studio,omitempty" maxLength:"64"`
 	Lane    string   `json:"lane,omitempty" enum:"express,bulk"`
 	Kind    string   `json:"kind,omitempty" enum:"prepare,analyse,arrange"`
-	Code    []string `json:"code,omitempty" maxItems:"20"`
+	Code    []string `json:"code,omitempty" maxItems:"20" doc:"Reason code of the last transition, any of them"`
 	Verdict string   `json:"verdict,omitempty" enum:"ready,attention,blocked"`
 	Signoff string   `json:"signoff,omitempty" enum:"open,approved,returned"`
-	Q       string   `json:"q,omitempty" maxLength:"200"`
-	From    string   `json:"from,omitempty"`
-	To      string   `json:"to,omitempty"`
+	Q       string   `json:"q,omitempty" maxLength:"200" doc:"Stands in identifier, title, side or catalogue number"`
+	From    string   `json:"from,omitempty" doc:"Accepted at or after, RFC 3339 or a date"`
+	To      string   `json:"to,omitempty" doc:"Accepted before"`
 }
 
 // BulkAnswer says what would be done, or what was.

@@ -284,7 +284,7 @@ func (d *draft) fill(p *sideplan.Plan, preset bool) error {
 		}
 	}
 	for _, t := range planTicks {
-		if preset && !slices.Contains(v1.PresetParts, t.name) {
+		if preset && !slices.Contains(v1.PresetParts(), t.name) {
 			continue
 		}
 		d.tick(t.name, t.ticked(p))

@@ -47,7 +47,7 @@ func (f *filled) presetOf() (json.RawMessage, error) {
 	}
 	var wrong []v1.Fault
 	for _, x := range c.Faults {
-		if part, _, _ := strings.Cut(x.Path, "."); slices.Contains(v1.PresetParts, strings.SplitN(part, "[", 2)[0]) {
+		if part, _, _ := strings.Cut(x.Path, "."); slices.Contains(v1.PresetParts(), strings.SplitN(part, "[", 2)[0]) {
 			wrong = append(wrong, x)
 		}
 	}
@@ -61,7 +61,7 @@ func (f *filled) presetOf() (json.RawMessage, error) {
 		return nil, err
 	}
 	part := map[string]json.RawMessage{}
-	for _, name := range v1.PresetParts {
+	for _, name := range v1.PresetParts() {
 		part[name] = all[name]
 	}
 	// Names, where names will do: they are read again by what they mean then.
@@ -142,7 +142,7 @@ func presetPlan(p v1.Preset) (*sideplan.Plan, error) {
 		return nil, err
 	}
 	for name := range part {
-		if !slices.Contains(v1.PresetParts, name) {
+		if !slices.Contains(v1.PresetParts(), name) {
 			delete(part, name)
 		}
 	}

@@ -94,7 +94,7 @@ func (a *app) canary(cmd *cobra.Command, f canaryFlags) error {
 	if err != nil {
 		return err
 	}
-	cl, err := f.remote.open(cmd)
+	cl, err := f.remote.open(cmd, nil)
 	if err != nil {
 		return err
 	}

@@ -46,7 +46,7 @@ func (a *app) jobsListCommand() *cobra.Command {
 			if q.To, err = dayOf("--to", to); err != nil {
 				return err
 			}
-			cl, err := remote.open(cmd)
+			cl, err := remote.open(cmd, a.waits)
 			if err != nil {
 				return err
 			}
@@ -174,7 +174,7 @@ func (a *app) onJob(c *cobra.Command, do func(cmd *cobra.Command, cl *client.Cli
 	c.Long += remoteHelp
 	c.Args = oneArg("the identifier of a job")
 	c.RunE = func(cmd *cobra.Command, args []string) error {
-		cl, err := remote.open(cmd)
+		cl, err := remote.open(cmd, a.waits)
 		if err != nil {
 			return err
 		}

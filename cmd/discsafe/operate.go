@@ -31,7 +31,7 @@ func (a *app) operate(c *cobra.Command, run func(ctx context.Context, cl *client
 		c.Args = cobra.NoArgs
 	}
 	c.RunE = func(cmd *cobra.Command, args []string) error {
-		cl, err := remote.open(cmd)
+		cl, err := remote.open(cmd, a.waits)
 		if err != nil {
 			return err
 		}
@@ -154,7 +154,7 @@ func (a *app) operateDrainCommand() *cobra.Command {
 	var wait bool
 	c := a.operate(&cobra.Command{
 		Use: "drain WORKER", Short: "Let a worker end its jobs and take no more", Args: oneArg("the name of a worker, as 'discsafe operate workers' lists it"),
-		Long:    "drain asks one worker to take no more jobs; those under way go on. It obeys within\nseconds. A drained worker's process can be ended without handing anything back; a\nnew process takes jobs from the start.",
+		Long:    "drain asks one worker to take no more jobs; those under way go on. It obeys within\nseconds, and counts as drained when it holds no job, after a quarter of a minute at the\nearliest. A drained worker's process can be ended without handing anything back; a new\nprocess takes jobs from the start.",
 		Example: "  discsafe operate drain rack2-1f00c0de --wait",
 	}, func(ctx context.Context, cl *client.Client, args []string) error {
 		if err := cl.Drain(ctx, args[0]); err != nil {

@@ -45,9 +45,17 @@ func (a *app) newProgress() *progressView {
 		}
 	}
 	if a.json && !v.terminal {
-		return nil
+		v = nil
 	}
+	a.view = v
 	return v
+}
+
+// note says something on standard error, on a line of its own: also while
+// progress is drawn there.
+func (a *app) note(text string) {
+	a.view.done()
+	fmt.Fprintf(a.stderr, "discsafe: %s\n", text)
 }
 
 // show is the callback given to the engine; safe on a nil view.

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"discsafe/api/client"
 	"discsafe/api/v1"
@@ -40,7 +41,8 @@ func (r *remoteFlags) add(c *cobra.Command) {
 	fs.BoolVar(&r.plaintext, "plaintext", false, "send the token to another machine without TLS")
 }
 
-func (r *remoteFlags) open(c *cobra.Command) (*client.Client, error) {
+// open makes a client of the service. Waits is as in client.Options.
+func (r *remoteFlags) open(c *cobra.Command, waits func(time.Duration, error)) (*client.Client, error) {
 	if err := fromEnvironment(c, "server", "token-file"); err != nil {
 		return nil, err
 	}
@@ -54,7 +56,7 @@ func (r *remoteFlags) open(c *cobra.Command) (*client.Client, error) {
 			return nil, &inputError{fmt.Errorf("--token-file %s is empty", r.tokenFile)}
 		}
 	}
-	o := client.Options{Server: r.server, Token: token, Studio: r.studio, AllowPlaintext: r.plaintext, UserAgent: "discsafe/" + readBuild().Version}
+	o := client.Options{Server: r.server, Token: token, Studio: r.studio, AllowPlaintext: r.plaintext, UserAgent: "discsafe/" + readBuild().Version, Waits: waits}
 	if dir, err := uploadsDir(); err == nil {
 		o.State = client.NewFolderState(dir) // an upload cut off goes on in the next run
 	}
@@ -63,6 +65,33 @@ func (r *remoteFlags) open(c *cobra.Command) (*client.Client, error) {
 		return nil, &inputError{err}
 	}
 	return cl, nil
+}
+
+// tellWait is the shortest wait that is told: shorter ones pass unnoticed.
+const tellWait = 5 * time.Second
+
+// waits tells of a wait that a service asked for: who waits for minutes wants to
+// know for what.
+func (a *app) waits(d time.Duration, why error) {
+	if d < tellWait {
+		return
+	}
+	text := why.Error()
+	if p, ok := errors.AsType[*v1.Problem](why); ok {
+		text = saidBy(p)
+	}
+	a.note(fmt.Sprintf("%s; trying again in %v", text, d.Round(time.Second)))
+}
+
+// saidBy is what a problem says, without its hint.
+func saidBy(p *v1.Problem) string {
+	switch {
+	case p.Detail == "":
+		return p.Title
+	case p.Status >= 500 || p.Status == http.StatusTooManyRequests: // the detail alone may not say that it is the service's state
+		return p.Title + ": " + p.Detail
+	}
+	return p.Detail
 }
 
 // uploadsDir is where uploads under way are noted.
@@ -88,13 +117,15 @@ func remoteError(err error, plan string) error {
 	if len(p.Faults) > 0 {
 		return faultsError(p.Faults, plan)
 	}
-	text := p.Detail
-	if text == "" {
-		text = p.Title
-	}
+	text := saidBy(p)
 	hint := p.Hint
-	if p.Code == string(v1.Unauthorized) { // the service's own hint speaks of a header
+	switch v1.Code(p.Code) { // the service's own hints speak of headers
+	case v1.Unauthorized:
 		hint = "put a valid token into " + tokenEnv + ", or name its file with --token-file"
+	case v1.Paused, v1.BacklogFull, v1.TooMany, v1.Unavailable:
+		hint = "try again later"
+	case v1.DiskFull:
+		hint = "try again later, or ask the operator"
 	}
 	if hint != "" {
 		text += "; " + hint

@@ -102,7 +102,7 @@ func (a *app) submit(cmd *cobra.Command, s *submission, path string) (*v1.Job, e
 			return nil, err
 		}
 	}
-	cl, err := s.remote.open(cmd)
+	cl, err := s.remote.open(cmd, a.waits)
 	if err != nil {
 		return nil, err
 	}

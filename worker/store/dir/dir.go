@@ -90,7 +90,10 @@ func Open(folder string, opt Options) (*Store, error) {
 	}
 	root, err := os.OpenRoot(folder)
 	if err != nil {
-		return nil, fail(err, "check the path; a new store must be created")
+		if pe, ok := errors.AsType[*fs.PathError](err); ok {
+			err = pe.Err // the path is named already
+		}
+		return nil, fail(err, "check the path, and whether the volume is mounted")
 	}
 	s := &Store{root: root, opt: opt}
 	for i := range s.gates {

@@ -61,7 +61,7 @@ func (s *site) faults(plans []string) [][]fault {
 			{name: "stuck upload", moves: `max(discsafe_upload_silent_seconds) > 3600`, alerts: []string{"UploadsStuck"}, begin: s.leaveUpload},
 			{name: "poison file", moves: `sum(increase(discsafe_jobs_failed_total{reason="crashed"}[1h])) > 2`, alerts: []string{"JobsBreaking"}, begin: s.poison, slow: true},
 			{name: "dead letter", moves: `max(discsafe_dead_letters) > 0`, alerts: []string{"DeadLetters"}, begin: s.starve, slow: true},
-			{name: "intake paused", moves: `max(discsafe_intake_paused) > 0`, alerts: []string{"IntakePaused", "CanaryMissing"}, begin: func(t *testing.T) func() {
+			{name: "intake paused", moves: `max(discsafe_intake_paused) > 0`, alerts: []string{"IntakePaused"}, begin: func(t *testing.T) func() {
 				s.operate(t, "/v1/status/pause", `{"why":"trial"}`)
 				return func() { s.operate(t, "/v1/status/resume", "") }
 			}},

@@ -23,8 +23,8 @@
 //	prove     a pass reads the written file with the same    attempt.go
 //	          meters and the same groove
 //	correct   a limit broken in the written file: tighten    prepare.go
-//	          the stage or lower the level, treat again, at
-//	          most maxAttempts times
+//	          the stage or lower the level, treat again:
+//	          maxAttempts in all
 //	report    verdict, JSON, pages, manifest                 verdict.go, stages.go,
 //	                                                         assemble.go, finish.go
 //	commit    the folder appears whole, by rename            folder.go

@@ -63,8 +63,9 @@ const (
 	SplitDeep    = 4.0
 )
 
-// LowFor is the low part of acceleration for a limit that the peak passes by a
-// ratio.
+// LowFor is the low part of acceleration, in m/s2, for a limit that the peak
+// passes by a ratio: linear between the two depths that were split, as nothing is
+// known between them.
 func (m *Motion) LowFor(ratio float64) float64 {
 	f := min(max((ratio-SplitShallow)/(SplitDeep-SplitShallow), 0), 1)
 	return (1-f)*float64(m.AccelLow) + f*float64(m.AccelLowDeep)

@@ -45,9 +45,9 @@ type Side struct {
 	DeEss      *stage.DeEssParams      // nil when the chain has none
 	LimitSides *stage.LimitSidesParams // nil when the chain has none
 
-	MaxReductionDB  float64 // cap on momentary reduction
-	MaxTreatedShare float64 // cap on the share of time treated
-	MinLevelDB      float64
+	MaxReductionDB  float64 // cap on momentary reduction, positive
+	MaxTreatedShare float64 // cap on the share of time treated, 0 to 1
+	MinLevelDB      float64 // re the room's reference, as all levels here
 	MaxLevelDB      float64
 	Fit             bool
 	LevelDB         float64 // asked for, when Fit is false
@@ -57,8 +57,8 @@ type Side struct {
 	// much more time, and the cutter's acceleration falls with its square.
 	Slowdown float64
 
-	// Tighten scales what each limiting stage aims at; 1 at first, less when
-	// the written file was found above a limit.
+	// Tighten scales what each limiting stage aims at; 1 at first, less, but above
+	// 0, when the written file was found above a limit.
 	TightenDeEss, TightenSides float64
 
 	scratch []float32 // needs of one weighing at a time
@@ -81,13 +81,13 @@ type Load struct {
 
 // Outcome is one cut level weighed.
 type Outcome struct {
-	LevelDB        float64
+	LevelDB        float64 // re the room's reference
 	BoundUM        float64 // least land any plan needs
 	LandUM         float64 // land planned, or estimated from the bound
 	DeEss, Sides   Load
-	SlopeRatio     float64 // greatest, after what treatment can do
+	SlopeRatio     float64 // greatest, after what treatment can do; 1 is the limit
 	SlopeAt        int
-	CurvatureRatio float64 // greatest, after treatment
+	CurvatureRatio float64 // greatest, after treatment; 1 is the limit
 	CurvatureAt    int
 	RMSRatio       float64 // 1 s rms acceleration of the cutter over the room's ceiling, 0 when there is none
 	Holds          bool
@@ -151,7 +151,8 @@ func (p *Plan) Aim(id string) float64 {
 	return treatTarget * p.side.TightenSides
 }
 
-// DeEssLimit is the limit function of a stage.DeEssTask.
+// DeEssLimit is the limit function of a stage.DeEssTask: of a channel, in m/s2
+// and m/s.
 func (p *Plan) DeEssLimit(sector int) (accel, velocity float64) {
 	r := p.RadiusMM(sector)
 	return p.side.Limits.ChannelAccelerationForTipMS2(r, p.side.TipUM()), p.side.Limits.ChannelVelocityMS(r)

@@ -50,16 +50,16 @@ type Reading struct {
 	MinLandUM               Peak
 	LateralCMS, VerticalCMS Peak
 	AccelMS2                Peak
-	AccelP999MS2            float64 // not passed in 99.9 % of sectors
-	Slope, Curvature        Peak
+	AccelP999MS2            float64    // not passed in 99.9 % of sectors
+	Slope, Curvature        Peak       // ratios, 1 is the limit
 	Tightest                WallMotion // where Curvature was met
-	Deepening               Peak
-	Vertical                Peak   // rise or fall over what width or depth allows
-	Tips                    []Peak // curvature for the room's report tips
-	RMS                     [3]float64
+	Deepening               Peak       // ratio, 1 is the limit
+	Vertical                Peak       // rise or fall over what width or depth allows
+	Tips                    []Peak     // curvature for the room's report tips
+	RMS                     [3]float64 // of acceleration in m/s2, over 0.1, 1 and 10 s
 	OverSlopeS, OverCurveS  float64
 	UnderWidthS, OverDepthS float64
-	InfrasonicUM            Peak // motion below the infrasonic cutoff
+	InfrasonicUM            Peak // motion below slowHz
 	LandUM, EndRadiusMM     float64
 	LandSpareUM             float64 // MinLand less what the room asks
 	sectorS                 float64
@@ -265,6 +265,8 @@ type slowFilter struct {
 	x [1]float64
 }
 
+// slowHz is below what a motion counts as infrasonic, whatever the corner of the
+// filter that may take it away.
 const slowHz = 10
 
 func newSlowFilter(perS float64) slowFilter {

@@ -9,7 +9,8 @@ import (
 type InfrasonicFilter struct{ c cascade }
 
 // NewBlockInfrasonic builds the high-pass: second order Butterworth for
-// 12 dB/oct, fourth-order Linkwitz-Riley (twice that) for 24 dB/oct.
+// 12 dB/oct, fourth-order Linkwitz-Riley (twice that) for 24 dB/oct
+// (Linkwitz, JAES 24, 1976).
 func NewBlockInfrasonic(p BlockInfrasonicParams, rateHz int) *InfrasonicFilter {
 	return &InfrasonicFilter{newCascade(dsp.HighPass(float64(rateHz), p.CutoffHz, p.SlopeDB/6))}
 }

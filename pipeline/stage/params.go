@@ -27,7 +27,7 @@ type BlockInfrasonicParams struct {
 	CutoffHz    float64 `json:"cutoff_hz" doc:"corner of the high-pass: 3 dB down there at slope 12, 6 dB at slope 24" unit:"Hz" min:"5" max:"40" default:"16" source:"16 to 20 Hz: common practice, no source"`
 	SlopeDB     int     `json:"slope" doc:"slope below the cutoff" unit:"dB/oct" enum:"12,24" default:"12" source:"common practice, no source"`
 	When        When    `json:"when" doc:"act always, or only where infrasonic motion is above the threshold" enum:"needed,always" default:"needed"`
-	ThresholdUM float64 `json:"threshold_um" doc:"groove motion below the cutoff, at the level cut, from which the stage acts when needed" unit:"um" min:"0" max:"50" default:"2" source:"common practice, no source"`
+	ThresholdUM float64 `json:"threshold_um" doc:"groove motion below 10 Hz, at the level cut, from which the stage acts when needed" unit:"um" min:"0" max:"50" default:"2" source:"common practice, no source"`
 }
 
 // BandLimitParams sets the low-pass that keeps ultrasonic energy, which the

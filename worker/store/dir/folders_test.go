@@ -91,3 +91,46 @@ func TestFoldersComeAndGo(t *testing.T) {
 		}
 	}
 }
+
+// A folder that comes and goes under the hands of others is never taken for an
+// object: making something in it comes through, or is given up as what it is.
+func TestFolderFlickers(t *testing.T) {
+	root := t.TempDir()
+	s := open(t, root, dir.Options{})
+	folder := filepath.Join(root, "flickers")
+	stop, done := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(done)
+		for {
+			select {
+			case <-stop:
+				return
+			default:
+				_ = os.Mkdir(folder, 0o700) // there, or not
+				_ = os.Remove(folder)
+			}
+		}
+	}()
+	ctx := context.Background()
+	for range 300 {
+		err := s.PutIfAbsent(ctx, "flickers/a", nil)
+		if errors.Is(err, store.ErrKey) {
+			t.Errorf("taken for an object: %v", err)
+		}
+		if err == nil {
+			err = s.Delete(ctx, "flickers/a")
+		}
+		if errors.Is(err, store.ErrKey) {
+			t.Error(err)
+		}
+	}
+	close(stop)
+	<-done
+	// An object in its place is told of.
+	if err := s.PutIfAbsent(ctx, "flickers", nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.PutIfAbsent(ctx, "flickers/a", nil); !errors.Is(err, store.ErrKey) {
+		t.Errorf("made in an object: %v", err)
+	}
+}

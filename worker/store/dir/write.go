@@ -393,7 +393,15 @@ func (s *Store) makeAbove(key string) error {
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil // a Delete removed one on the way; the caller tries again
 	}
-	if errors.Is(err, syscall.ENOTDIR) || errors.Is(err, fs.ErrExist) {
+	if errors.Is(err, fs.ErrExist) {
+		// No folder has the name; or one had it, which a Delete removed before MkdirAll
+		// looked what it is. Then the caller tries again.
+		if info, lerr := s.root.Lstat(path.Dir(key)); absent(lerr) || lerr == nil && info.IsDir() {
+			return nil
+		}
+		return folderAndFile(err)
+	}
+	if errors.Is(err, syscall.ENOTDIR) {
 		return folderAndFile(err)
 	}
 	return err

@@ -165,10 +165,13 @@ func is[E error](err error) func() bool {
 // undone reports whether the service surely did nothing: it was never reached,
 // or turned the question away unread.
 func undone(err error) bool {
-	if op, ok := errors.AsType[*net.OpError](err); ok && op.Op == "dial" {
-		return true
-	}
-	return statusOf(err) == http.StatusTooManyRequests
+	return Unreached(err) || statusOf(err) == http.StatusTooManyRequests
+}
+
+// Unreached reports whether an error says that nothing answers at an address.
+func Unreached(err error) bool {
+	op, ok := errors.AsType[*net.OpError](err)
+	return ok && op.Op == "dial"
 }
 
 // ask sends in as JSON, unless it is nil, and reads the answer into out,

@@ -13,6 +13,8 @@ import (
 	"strings"
 	"time"
 
+	"discsafe/api/client"
+
 	"github.com/spf13/cobra"
 )
 
@@ -73,7 +75,7 @@ func probe(ctx context.Context, at string) (string, error) {
 	}
 	resp, err := (&http.Client{Transport: t, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}).Do(req)
 	if err != nil {
-		if op, ok := errors.AsType[*net.OpError](err); ok && op.Op == "dial" {
+		if client.Unreached(err) {
 			return "", fmt.Errorf("not healthy: %w; no service answers there: start it, or name another with --url", err)
 		}
 		return "", fmt.Errorf("not healthy: %w", err)

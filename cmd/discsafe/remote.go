@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"net"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -109,7 +108,7 @@ func uploadsDir() (string, error) {
 func remoteError(err error, plan string) error {
 	p, ok := errors.AsType[*v1.Problem](err)
 	if !ok {
-		if op, ok := errors.AsType[*net.OpError](err); ok && op.Op == "dial" {
+		if client.Unreached(err) {
 			return fmt.Errorf("%w; no service answers there: start it, or name another with --server or %sSERVER", err, envPrefix)
 		}
 		return err

@@ -88,7 +88,7 @@ func waitingSince(r *job.Record) time.Time {
 // claim claims the job of a message, again if the store's answer is unclear.
 func (w *Worker) claim(ctx context.Context, m queue.Message) (h *job.Hold, err error) {
 	by := job.Claimant{Worker: w.o.Name, Version: w.o.Version, Token: w.token(), Lease: w.o.Lease}
-	ctx, cancel := context.WithTimeout(ctx, settleTime)
+	ctx, cancel := context.WithTimeout(ctx, SettleTime)
 	defer cancel()
 	err = w.again(ctx, func() error { h, err = w.o.Ledger.Claim(ctx, m.JobID, by); return err })
 	return h, err
@@ -296,7 +296,7 @@ func (a *attempt) settle(cause error, res *job.Result, why *job.Reason, release 
 	}
 	asked := a.w.o.Clock.Now()
 	err := say()
-	if errors.Is(err, context.DeadlineExceeded) && a.w.o.Clock.Now().Sub(asked) > settleTime+settleTime/4 {
+	if errors.Is(err, context.DeadlineExceeded) && a.w.o.Clock.Now().Sub(asked) > SettleTime+SettleTime/4 {
 		// Not the store was slow: this process, or its machine, stood still.
 		cancel()
 		ctx, cancel = detached(context.Background())

@@ -99,8 +99,9 @@ func spaceFor(q *job.Request) int64 {
 	return 8*q.Bytes() + 64<<20
 }
 
-// settleTime bounds what is said to store and queue at the end of an attempt.
-const settleTime = 15 * time.Second
+// SettleTime bounds what is said to store and queue at the end of an attempt. A
+// lease must be longer.
+const SettleTime = 15 * time.Second
 
 func (o Options) withDefaults() (Options, error) {
 	if o.Queue == nil || o.Store == nil || o.Ledger == nil || o.Runner == nil || o.Name == "" || o.Version == "" || o.Scratch == "" {
@@ -127,8 +128,8 @@ func (o Options) withDefaults() (Options, error) {
 	if o.Step == nil {
 		o.Step = func(string, string) bool { return true }
 	}
-	if o.Lease <= settleTime {
-		return o, fmt.Errorf("worker: a lease of %v is too short: the last word to a record may take %v", o.Lease, settleTime)
+	if o.Lease <= SettleTime {
+		return o, fmt.Errorf("worker: a lease of %v is too short: the last word to a record may take %v", o.Lease, SettleTime)
 	}
 	return o, nil
 }
@@ -186,5 +187,5 @@ var errDrain = errors.New("the worker stops")
 
 // detached is a context for last words: it outlives the attempt, for a while.
 func detached(ctx context.Context) (context.Context, context.CancelFunc) {
-	return context.WithTimeout(context.WithoutCancel(ctx), settleTime)
+	return context.WithTimeout(context.WithoutCancel(ctx), SettleTime)
 }

@@ -8,9 +8,9 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-	"time"
 
 	"discsafe/pipeline/spec"
+	"discsafe/worker"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -19,10 +19,6 @@ import (
 // mostDays is the most that flags in days take: a time of more than 292 years
 // cannot be counted.
 const mostDays = 36500
-
-// leastLease is what a lease must be above: the last word of a worker to a record
-// may take that long.
-const leastLease = 15 * time.Second
 
 // checkRanges refuses numbers that a service would have to guess about. Only
 // flags of the command are looked at.
@@ -51,7 +47,7 @@ func (f *serviceFlags) checkRanges(fs *pflag.FlagSet) error {
 		{"time-per-second", above(c.TimePerSecond), positive},
 		{"time-base", c.TimeBase > 0, positive},
 		{"stall", c.Stall > 0, positive},
-		{"lease", o.Lease > leastLease, fmt.Sprintf("want more than %v", leastLease)},
+		{"lease", o.Lease > worker.SettleTime, fmt.Sprintf("want more than %v", worker.SettleTime)},
 		{"grace", o.Grace >= 0, "want 0 or more"},
 	} {
 		if flag := fs.Lookup(x.name); flag != nil && !x.ok {

@@ -97,9 +97,9 @@ func (u *turns) do(ctx context.Context, must bool, f func(context.Context) error
 	if errors.Is(context.Cause(work), errTurnLost) {
 		return nil
 	}
-	last := turn{By: u.name, Began: began, Ended: u.now()}
-	if err != nil {
-		last = turn{By: u.name, Began: began} // for whoever looks next
+	last := turn{By: u.name, Began: began} // for whoever looks next, but if it has ended
+	if err == nil {
+		last.Ended = u.now()
 	}
 	// A conflict is an answer that was lost, or somebody who took over at the end.
 	_, perr := u.put(context.WithoutCancel(ctx), v, last)
